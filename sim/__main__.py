@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import functools
 import signal
 import sys
 from pathlib import Path
@@ -21,7 +22,7 @@ from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 from sim.heat_table import heat_table
-from sim.look_table import WAYS, look_table
+from sim.look_table import SPLITS, WAYS, look_table
 from sim.noise_table import noise_table
 
 if TYPE_CHECKING:
@@ -47,7 +48,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         chart_curve(options.books, options.seed, options.spread / 100, lambda line: print(line, flush=True))
         return 0
     if options.command == "look":
-        look_table(options.looks, options.seed, options.jobs, lambda line: print(line, flush=True), options.way)
+        say = functools.partial(print, flush=True)
+        look_table(options.looks, options.seed, options.jobs, say, options.way, options.split)
         return 0
     if options.command == "campaign":
         return _campaign(given, options)
@@ -142,8 +144,9 @@ def _parser() -> argparse.ArgumentParser:
         help="what a look with air is worth",
         description="Look into simulated wheels with air, and print what is stated against the truth.",
     )
-    look.add_argument("--looks", type=int, default=200, help="in each of 30 cells (default %(default)s)")
+    look.add_argument("--looks", type=int, default=200, help="in each cell (default %(default)s)")
     look.add_argument("--way", default="", choices=["", *(way.name for way in WAYS)], metavar="NAME", help="only one")
+    look.add_argument("--split", default="each pressure", choices=list(SPLITS), help="how the gauges' errors go")
     look.add_argument("--seed", type=int, default=1)
     look.add_argument("--jobs", type=int, default=1)
     add_campaign(commands)

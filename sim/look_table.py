@@ -16,15 +16,15 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from rig.control.moves.air_look import AirLook, AirReading, AirSetup, advance
-from rig.run.air_look import vessels_of
+from rig.run.air_look import tank_suits_kpa, vessels_of
 from rig.run.air_tank_table import AirTankTable
 from rig.units import KPA_PER_PSI
 from rig.wheel import Cavity, cavity_of, read_size
 from rig.wheel.known import KNOWN_SIZES
-from rig.wheel.room import Growth, Room, growth_by_width, missing_l, room_of
+from rig.wheel.room import Growth, Room, growth_by_lengths, growth_by_width, missing_l, room_of
 from sim.plant.air_tank import AirTank
 from sim.plant.params import AirTankParams, FluidParams, HeatParams, TyreParams
-from sim.plant.sensors import GaugeError, Noise
+from sim.plant.sensors import ErrorSplit, GaugeError, Noise
 from sim.plant.tyre import Tyre
 
 if TYPE_CHECKING:
@@ -34,10 +34,12 @@ _PSI = KPA_PER_PSI
 _AIR_KPA = 101.325
 _TANK_L = 60.0
 _RATING_PSI, _TYRE_SPAN_PSI = 150.0, 30.0
-"""Range of the tank's gauge, which is the tank's rating too, and of the tyre's."""
+"""The tank's rating, and the range of the tyre's gauge."""
 _SCAN_S, _SHORT_S = 0.2, 0.05
 _LEAST_L, _MOST_L = 80.0, 400.0
 _WIDTH_M = 0.4
+_SHARE_OF_LENGTHS = 0.86, 3.0
+"""Relative growth of the volume per relative growth of width and of girth, as the sections of tractor tyres have it."""
 _NARROW = 0.08
 """Band of a size whose published volumes agree."""
 
@@ -49,7 +51,10 @@ class Way:
     name: str
     start: float = 0.0
     limit: float = 20.0
-    tank: float = 120.0
+    tank: float | None = 120.0
+    """None: what suits the wheel as published."""
+    span: float = 150.0
+    """Range of the tank's gauge."""
 
 
 WAYS = (
@@ -58,13 +63,25 @@ WAYS = (
     Way("0 to 15 psi", limit=15.0),
     Way("0 to 7 psi", limit=7.0),
     Way("0 to 30 psi", limit=30.0, tank=140.0),
+    Way("5 to 20 psi, joined", start=5.0, tank=None),
+    Way("0 to 15 psi, joined", limit=15.0, tank=None),
+    Way("0 to 20 psi, joined", tank=None),
+    Way("0 to 20 psi, joined, tank's gauge to 100 psi", tank=None, span=100.0),
+    Way("0 to 30 psi, joined", limit=30.0, tank=None),
 )
+SPLITS: dict[str, tuple[float, float, float]] = {
+    "each pressure": (0.0, 0.0, 0.0),
+    "data sheet": (0.375, 0.375, 0.25),
+    "span": (0.0, 1.0, 0.0),
+    "curve": (0.0, 0.0, 1.0),
+}
+"""Shares of zero, span and curve in the variance of a gauge at the end of its range."""
 GAUGES = (0.25, 0.5, 1.0)
 """Per cent of the range, at 95 %."""
 
 
-KNOWN = ("nothing measured", "width measured", "tank weighed too")
-"""What is known besides the pressures: the tank by its plate, then weighed full of water."""
+KNOWN = ("nothing measured", "width measured", "tank weighed too", "girth too")
+"""What is known besides the pressures: the tank by its plate, then weighed full of water; lengths of the casing."""
 _SHARES = (0.0, 0.2)
 
 
@@ -96,7 +113,7 @@ def published() -> tuple[Cavity, ...]:
     return tuple(each for each in found if each.basis == "table" and _LEAST_L < each.volume_l < _MOST_L)
 
 
-def drawn(seed: int, way: Way, percent: float, share: float) -> Drawn:
+def drawn(seed: int, way: Way, percent: float, share: float, split: str = "each pressure") -> Drawn:
     """A wheel with a share of liquid inside, a tank, and their gauges."""
     rng = rng_of(seed, "world")
     cavity = rng.choice(published())
@@ -109,28 +126,41 @@ def drawn(seed: int, way: Way, percent: float, share: float) -> Drawn:
         growth_s=rng.uniform(20, 60), start_kpa=way.start * _PSI, existing_l=share * true_l,
         heat=HeatParams(time_s=math.exp(rng.uniform(math.log(5), math.log(40))), wall_c=tyre_c),
     )  # fmt: skip
+    start_kpa = _suits(way, cavity) if way.tank is None else way.tank * _PSI
     tank = AirTankParams(
         volume_l=rng.gauss(_TANK_L, 0.005 * _TANK_L), wall_c=tyre_c + apart_k, heat_s=rng.uniform(5, 20),
-        start_kpa=way.tank * _PSI,
+        start_kpa=start_kpa,
         valve_bore_m=rng.uniform(0.0025, 0.004),
-        gauge_error_kpa=percent / 200 * _RATING_PSI * _PSI, gauge_noise_kpa=5e-4 * _RATING_PSI * _PSI,
+        gauge_error_kpa=percent / 200 * way.span * _PSI, gauge_split=_split(split, way.span),
+        gauge_noise_kpa=5e-4 * way.span * _PSI,
     )  # fmt: skip
     return Drawn(cavity, tyre, tank, seed)
 
 
-def looked(seed: int, way: Way, percent: float, share: float) -> Seen:
+def _suits(way: Way, cavity: Cavity) -> float:
+    """The tank's pressure as the prompt advises it, within the range of its gauge."""
+    suits = tank_suits_kpa(_TANK_L, cavity.volume_l, way.limit * _PSI, way.start * _PSI)
+    return min(suits, (way.span - 5) * _PSI)
+
+
+def _split(name: str, range_psi: float) -> ErrorSplit | None:
+    shares = SPLITS[name]
+    return ErrorSplit(range_psi * _PSI, *shares) if any(shares) else None
+
+
+def looked(seed: int, way: Way, percent: float, share: float, split: str = "each pressure") -> Seen:
     """One look."""
-    world = drawn(seed, way, percent, share)
+    world = drawn(seed, way, percent, share, split)
     setup = AirSetup(
         tyre_limit_kpa=way.limit * _PSI, tyre_trip_kpa=1.25 * way.limit * _PSI, tank_rating_kpa=_RATING_PSI * _PSI,
-        tank_u_kpa=percent / 100 * _RATING_PSI * _PSI, tyre_u_kpa=percent / 100 * _TYRE_SPAN_PSI * _PSI,
+        tank_u_kpa=percent / 100 * way.span * _PSI, tyre_u_kpa=percent / 100 * _TYRE_SPAN_PSI * _PSI,
         open_longest_s=180.0,
     )  # fmt: skip
-    bench = _Bench(world, percent)
+    bench = _Bench(world, percent, split)
     look = bench.run(setup)
     if look.before is None or look.after is None:
         return Seen(look.why or "", took_s=bench.now_s)
-    width = _by_width(world, look.after.tyre.kpa - look.before.tyre.kpa)
+    width, girth = _by_lengths(world, look.after.tyre.kpa - look.before.tyre.kpa)
     plate, weighed = (
         _tank(_TANK_L, 0.01),
         _tank(world.tank.volume_l * (1 + rng_of(seed, "scale").gauss(0, 0.001)), 0.002),
@@ -138,7 +168,7 @@ def looked(seed: int, way: Way, percent: float, share: float) -> Seen:
     try:
         rooms = tuple(
             room_of(vessels_of(tank, _AIR_KPA, setup, look, growth))
-            for tank, growth in ((plate, Growth()), (plate, width), (weighed, width))
+            for tank, growth in ((plate, Growth()), (plate, width), (weighed, width), (weighed, girth))
         )
     except ValueError as error:
         return Seen(str(error), took_s=bench.now_s)
@@ -158,22 +188,36 @@ def _tank(volume_l: float, u: float) -> AirTankTable:
     )
 
 
-def _by_width(world: Drawn, rise_kpa: float) -> Growth:
-    """The growth as a person measures it: the width at one place, half a millimetre at 95 %."""
+def _by_lengths(world: Drawn, rise_kpa: float) -> tuple[Growth, Growth]:
+    """The growth as a person measures it: by the width at one place, half a millimetre at 95 %; by the girth as well.
+
+    A length's share in the growth is that of the published section, a quarter off either way.
+    """
     rng = rng_of(world.seed, "width")
-    wider = world.tyre.growth_per_psi / _PSI * rise_kpa / rng.uniform(0.5, 1.5)
-    before_m, after_m = (_WIDTH_M * (1 + each) + rng.gauss(0, 0.00025) for each in (0.0, wider))
-    return growth_by_width(before_m, after_m, rise_kpa)
+    grown = world.tyre.growth_per_psi / _PSI * rise_kpa
+    wider = grown / rng.uniform(0.5, 1.5)
+    widths_m = _read(rng, _WIDTH_M, wider, 0.00025)
+    per_width, per_girth = (share * rng.uniform(0.75, 1.25) for share in _SHARE_OF_LENGTHS)
+    longer = (grown - per_width * wider) / per_girth
+    girths_m = _read(rng, math.pi * world.cavity.outline.diameter_m, longer, 0.0005)
+    return growth_by_width(*widths_m, rise_kpa), growth_by_lengths(world.cavity, widths_m, girths_m, rise_kpa)
+
+
+def _read(rng: random.Random, length_m: float, longer: float, sigma_m: float) -> tuple[float, float]:
+    """A length before and after, as read."""
+    before_m, after_m = (length_m * (1 + each) + rng.gauss(0, sigma_m) for each in (0.0, longer))
+    return before_m, after_m
 
 
 class _Bench:
     """A tank and a tyre under the procedure."""
 
-    def __init__(self, world: Drawn, percent: float) -> None:
+    def __init__(self, world: Drawn, percent: float, split: str) -> None:
         liquid_c = 15.0
         self.tyre = Tyre(world.tyre, FluidParams(temperature_c=liquid_c), _AIR_KPA)
         self.tank = AirTank(world.tank, liquid_c, _AIR_KPA, world.seed)
-        self._error = GaugeError(percent / 200 * _TYRE_SPAN_PSI * _PSI, -world.seed - 1)
+        sigma_kpa = percent / 200 * _TYRE_SPAN_PSI * _PSI
+        self._error = GaugeError(sigma_kpa, -world.seed - 1, _split(split, _TYRE_SPAN_PSI))
         self._noise = Noise(5e-4 * _TYRE_SPAN_PSI * _PSI, f"{world.seed} tyre")
         self.now_s = 0.0
 
@@ -200,7 +244,9 @@ class _Bench:
         self.now_s += _SCAN_S
 
 
-def look_table(looks: int, seed: int, jobs: int, say: Callable[[str], None], only: str = "") -> None:
+def look_table(
+    looks: int, seed: int, jobs: int, say: Callable[[str], None], only: str = "", split: str = "each pressure"
+) -> None:
     """Print a line for each way, or ``only`` one, each gauge and content; ``looks`` of each."""
     stated = " | ".join(f"{name}: covered, median ±" for name in KNOWN)
     bands = f"judged loaded: band below {_NARROW:.0%} | wider band"
@@ -210,7 +256,7 @@ def look_table(looks: int, seed: int, jobs: int, say: Callable[[str], None], onl
         for way in (each for each in WAYS if only in ("", each.name)):
             for percent in GAUGES:
                 for share in _SHARES:
-                    one = partial(looked, way=way, percent=percent, share=share)
+                    one = partial(looked, way=way, percent=percent, share=share, split=split)
                     seen = list(pool.map(one, range(seed, seed + looks), chunksize=20))
                     inside = "a fifth" if share else "nothing"
                     say(f"| {way.name} | {percent:g} % | {inside} | {_cells(seen)} |")

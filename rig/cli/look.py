@@ -13,9 +13,9 @@ from rig.run.air_tank_table import PLATE_SHARE
 from rig.run.refused import Refused
 from rig.shop.questions import tank_air_of, widths_of
 from rig.units import parse, show_pressure, show_volume
-from rig.wheel import read_size
+from rig.wheel import cavity_of, read_size
 from rig.wheel.known import KNOWN_SIZES
-from rig.wheel.room import Fit, Growth, Room, TwoVessels, fits, growth_by_width, room_of
+from rig.wheel.room import Fit, Growth, Room, TwoVessels, fits, growth_by_lengths, growth_by_width, room_of
 
 _SHOWN = 6
 _LEAST = 0.005
@@ -34,6 +34,9 @@ def add_look(add: Add) -> None:
     add_tank_options(command)
     command.add_argument("--tank-gauge", metavar="Q", help="the same for the tank's gauge, where it is another")
     command.add_argument("--width", metavar="'W -> W'", help="section width at one place before and after")
+    command.add_argument(
+        "--girth", metavar="'G -> G'", help="girth around the tread before and after, with SIZE and --width"
+    )
     command.add_argument("--config", type=Path, help="rig configuration (default: a common rig)")
     command.add_argument("--live", action="store_true", help="by the configured tank, its gauge and air valve")
     command.add_argument("--unattended", action="store_true", help="answer the prompts (simulated rigs)")
@@ -53,8 +56,10 @@ def _live(options: argparse.Namespace) -> Room:
 
     if options.config is None:
         raise Refused("--live: name the rig by --config FILE")
-    if (options.air, options.tank, options.width) != (None, None, None):
-        raise Refused("--live reads the wired gauges: leave out --air, --tank and --width, which is asked for")
+    if any((options.air, options.tank, options.width, options.girth)):
+        raise Refused(
+            "--live reads the wired gauges: leave out --air and --tank, and --width and --girth, which it asks for"
+        )
     return live_room(options)
 
 
@@ -66,7 +71,7 @@ def _typed(options: argparse.Namespace) -> Room:
     atmosphere = settings_or_common(options.config).rig.atmosphere
     tank_u_kpa = parse(options.tank_gauge, "pressure") if options.tank_gauge else air.gauge_u_kpa
     before, after = air.tyre_kpa
-    growth = growth_by_width(*widths_of(options.width), after - before) if options.width else Growth()
+    growth = _growth(options, after - before)
     read = TwoVessels(
         air.tank_l, air.tank_kpa, air.tyre_kpa, atmosphere, PLATE_SHARE * air.tank_l, (tank_u_kpa, tank_u_kpa),
         (air.gauge_u_kpa, air.gauge_u_kpa), growth=growth,
@@ -77,6 +82,20 @@ def _typed(options: argparse.Namespace) -> Room:
         raise Refused(
             f"{error}: let more air over, or read a finer gauge (--gauge says what a reading is worth)"
         ) from error
+
+
+def _growth(options: argparse.Namespace, rise_kpa: float) -> Growth:
+    """The growth by the lengths that were measured."""
+    if not options.width:
+        if options.girth:
+            raise Refused("--girth: measure the section width as well (--width)")
+        return Growth()
+    if not options.girth:
+        return growth_by_width(*widths_of(options.width), rise_kpa)
+    if not options.size:
+        raise Refused("--girth: name the size; what a girth says of the volume depends on it")
+    wheel = cavity_of(read_size(options.size))
+    return growth_by_lengths(wheel, widths_of(options.width), widths_of(options.girth), rise_kpa)
 
 
 def _sizes(options: argparse.Namespace) -> list[str]:

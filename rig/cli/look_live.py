@@ -15,6 +15,7 @@ from rig.run.refused import Refused
 from rig.run.settings import Settings, load_settings
 from rig.shop.questions import widths_of
 from rig.units import QuantityError, show_pressure
+from rig.wheel import Cavity, cavity_of, read_size
 from rig.wheel.room import Growth, Room
 
 _WORDS: dict[Phase, str] = {
@@ -22,12 +23,14 @@ _WORDS: dict[Phase, str] = {
     "open": "Air valve open.",
     "equalise": "Air goes over into the tyre.",
     "creep": "Valve shut; the air takes the temperature of its surroundings.",
+    "joined": "Air valve open once more, for one pressure in both.",
 }
 _EVERY_S = 5.0
 _WIDTH = (
     'Section width at one place with the valve still shut, before and after, for example "430 mm -> 434 mm"; '
     "Enter = not measured:"
 )
+_GIRTH = 'Girth around the tread, by a tape that stayed on, for example "4100 mm -> 4108 mm"; Enter = not measured:'
 
 
 class _Terminal:
@@ -80,11 +83,13 @@ def live_room(options: argparse.Namespace) -> Room:
     if options.unattended and not settings.rig.simulated:
         raise Refused("--unattended: a person connects the tank and stands by; answer the prompts")
     terminal = _Terminal(None if options.unattended else standard_input())
-    return asyncio.run(_looked(settings, terminal))
+    wheel = cavity_of(read_size(options.size)) if options.size else None
+    return asyncio.run(_looked(settings, terminal, wheel))
 
 
-async def _looked(settings: Settings, terminal: _Terminal) -> Room:
-    loop, setup = asyncio.get_running_loop(), air_setup(settings)
+async def _looked(settings: Settings, terminal: _Terminal, wheel: Cavity | None) -> Room:
+    room_l = None if wheel is None else wheel.volume_l
+    loop, setup = asyncio.get_running_loop(), air_setup(settings, room_l)
 
     def stop() -> None:
         terminal.stopped = True
@@ -92,23 +97,31 @@ async def _looked(settings: Settings, terminal: _Terminal) -> Room:
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
     try:
-        look = await look_with_air(settings, terminal)
+        look = await look_with_air(settings, terminal, room_l)
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)
     room_by(settings, setup, look)
-    return room_by(settings, setup, look, await _growth(terminal.typed, look))
+    return room_by(settings, setup, look, await _growth(terminal.typed, look, wheel))
 
 
-async def _growth(typed: Typed | None, look: AirLook) -> Growth:
+async def _growth(typed: Typed | None, look: AirLook, wheel: Cavity | None) -> Growth:
     if typed is None or look.before is None or look.after is None:
         return Growth()
+    widths_m = await _length(typed, _WIDTH)
+    if widths_m is None:
+        return Growth()
+    return growth_by(look, widths_m, wheel, None if wheel is None else await _length(typed, _GIRTH))
+
+
+async def _length(typed: Typed, question: str) -> tuple[float, float] | None:
+    """A length before and after, asked until it can be read; None: not measured."""
     while True:
-        _say(_WIDTH)
+        _say(question)
         line = await typed.next()
         if not line:
-            return Growth()
+            return None
         try:
-            return growth_by(look, widths_of(line))
+            return widths_of(line)
         except QuantityError as error:
             _say(f"  {error}")

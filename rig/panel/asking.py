@@ -65,6 +65,8 @@ class WheelForm(Strict):
     coldest: str = _TEXT
     width: str = _TEXT
     """Section width at one place before and after a look with air: "430 mm -> 434 mm"; empty: not measured."""
+    girth: str = _TEXT
+    """Girth around the tread, likewise; only with the width."""
     other_fluid: bool = False
     """The person confirms that the tote holds another liquid by the book."""
 
@@ -124,7 +126,7 @@ def answer_view(rig: Controller, form: WheelForm, by: str) -> dict[str, object]:
     """The answer with its picture and the checks before a start; raises the errors of ``answer``."""
     settings = rig.settings
     job, position = form.job.strip(), form.position.strip()
-    known = answered(rig, with_look(rig, asked(settings, form), position, job, form.width), job, position)
+    known = answered(rig, with_look(rig, asked(settings, form), position, job, form.width, form.girth), job, position)
     question, target = known.question, known.target
     with contextlib.closing(journal_to_read(Path(settings.rig.data))) as journal:
         proven = with_factor(settings, standing(settings, journal.provings(), journal.events()))
@@ -155,7 +157,7 @@ def _level(target: Target) -> str:
 def errand_of(rig: Controller, form: WheelForm, by: str, config: str) -> Errand:
     """The order with its person, for the record."""
     job, position = form.job.strip(), form.position.strip()
-    question = with_look(rig, asked(rig.settings, form), position, job, form.width)
+    question = with_look(rig, asked(rig.settings, form), position, job, form.width, form.girth)
     return Errand(question, by, job, position, config, other_fluid=form.other_fluid)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.run.air_look import Looked, growth_by, room_by
-from rig.run.assembly import Question
+from rig.run.assembly import Question, cavity_asked
 from rig.run.messages import Controller
 from rig.sentence import Sentence, Wording
 from rig.shop.questions import widths_of
@@ -30,6 +30,7 @@ _STEPS: dict[str, Wording] = {
         "air_look.creep",
         "The valve is shut. The air takes the temperature of its surroundings: a minute or two.",
     ),
+    "joined": Wording("air_look.joined", "The air valve is open once more, for one pressure in both."),
 }
 """What goes on where no hand is needed."""
 _DONE: dict[str, Wording] = {
@@ -40,17 +41,20 @@ _DONE: dict[str, Wording] = {
 """The answer to each prompt."""
 
 
-def with_look(rig: Controller, question: Question, position: str, job: str, width: str = "") -> Question:
+def with_look(
+    rig: Controller, question: Question, position: str, job: str, width: str = "", girth: str = ""
+) -> Question:
     """The question with the room that a look has measured in this wheel, if there was one.
 
-    ``width`` is the section width before and after, as typed; QuantityError for a text that is none.
+    ``width`` and ``girth`` are those before and after, as typed; QuantityError for a text that is none.
     """
     looked = rig.snapshot().live.looked
     if looked is None or not looked.is_of(question.size, position, job):
         return question
     if looked.room is None or not width.strip():
         return replace(question, room=looked.room)
-    growth = growth_by(looked.look, widths_of(width))
+    girths_m = widths_of(girth) if girth.strip() else None
+    growth = growth_by(looked.look, widths_of(width), cavity_asked(question), girths_m)
     return replace(question, room=room_by(rig.settings, looked.setup, looked.look, growth))
 
 

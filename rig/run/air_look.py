@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from rig.control.moves.air_look import AirLook, AirReading, AirSetup, advance, prompt_of
+from rig.control.moves.air_look import AirLook, AirReading, AirSetup, Pair, advance, prompt_of
 from rig.control.words.values import USUAL_U_KPA, Prompt
 from rig.field.field import Field
 from rig.field.modbus import FieldError
@@ -30,7 +30,8 @@ from rig.run.stand_in import stand_in_of
 from rig.run.steps import arm
 from rig.run.work import at_work
 from rig.sentence import Wording, said_by
-from rig.wheel.room import Growth, Room, TwoVessels, growth_by_width, room_of
+from rig.wheel import Cavity
+from rig.wheel.room import Growth, Room, TwoVessels, growth_by_lengths, growth_by_width, room_of
 
 _NO_TANK = Wording(
     "refused.no_air_tank",
@@ -91,18 +92,20 @@ def tank_of(settings: Settings) -> AirTankTable:
     return settings.air_tank
 
 
-def air_setup(settings: Settings) -> AirSetup:
-    """The limits of a look on this rig; Refused without a tank."""
+def air_setup(settings: Settings, room_l: float | None = None) -> AirSetup:
+    """The limits of a look on this rig, at a wheel with about this room; Refused without a tank."""
     tank, limits = tank_of(settings), settings.limits
+    # So that the fill may begin afterwards without air being let out first.
+    limit_kpa = min(limits.ceiling, limits.arrival)
     return AirSetup(
-        # So that the fill may begin afterwards without air being let out first.
-        tyre_limit_kpa=min(limits.ceiling, limits.arrival),
+        tyre_limit_kpa=limit_kpa,
         tyre_trip_kpa=limits.trip,
         tank_rating_kpa=tank.rating,
         tank_u_kpa=_u_kpa(settings, TANK_PRESSURE),
         tyre_u_kpa=_u_kpa(settings, _tyre_gauge(settings)),
         open_longest_s=tank.open_longest,
         by_hand=AIR_VALVE not in settings.points,
+        tank_suits_kpa=None if room_l is None else min(tank_suits_kpa(tank.volume, room_l, limit_kpa), tank.rating),
     )
 
 
@@ -116,13 +119,13 @@ def _u_kpa(settings: Settings, name: str) -> float:
     return USUAL_U_KPA if facts is None else facts.u_kpa
 
 
-async def look_with_air(settings: Settings, front: Front) -> AirLook:
+async def look_with_air(settings: Settings, front: Front, room_l: float | None = None) -> AirLook:
     """Look once, to the end; outputs are off afterwards.
 
     Raises Refused without a tank or while a fill is interrupted, LockedError, JournalError, and FieldError where the
     field does not answer at the start or the valve cannot be switched off at the end.
     """
-    setup = air_setup(settings)
+    setup = air_setup(settings, room_l)
     with at_work(settings) as journal:
         await may_begin(settings, journal)
         with contextlib.closing(field_of(settings)) as field:
@@ -185,11 +188,32 @@ def _reading(
     )  # fmt: skip
 
 
-def growth_by(look: AirLook, widths_m: tuple[float, float]) -> Growth:
-    """The casing's growth by its section width before and after a look that has ended with a result, metres."""
+_SUITS = 0.9
+"""Share of the tyre's limit at which both vessels meet, so that a cavity 10 % less than known lets them meet too."""
+
+
+def tank_suits_kpa(tank_l: float, room_l: float, limit_kpa: float, tyre_kpa: float = 0.0) -> float:
+    """The tank's pressure from which both vessels come to one pressure, somewhat below the tyre's limit."""
+    meet_kpa = _SUITS * limit_kpa
+    return meet_kpa + room_l / tank_l * (meet_kpa - tyre_kpa)
+
+
+def growth_by(
+    look: AirLook,
+    widths_m: tuple[float, float],
+    wheel: Cavity | None = None,
+    girths_m: tuple[float, float] | None = None,
+) -> Growth:
+    """The casing's growth by its section width before and after a look that has ended with a result, metres.
+
+    With the girth too where the wheel is known.
+    """
     assert look.before is not None
     assert look.after is not None
-    return growth_by_width(*widths_m, look.after.tyre.kpa - look.before.tyre.kpa)
+    rise_kpa = look.after.tyre.kpa - look.before.tyre.kpa
+    if wheel is None or girths_m is None:
+        return growth_by_width(*widths_m, rise_kpa)
+    return growth_by_lengths(wheel, widths_m, girths_m, rise_kpa)
 
 
 def room_by(settings: Settings, setup: AirSetup, look: AirLook, growth: Growth | None = None) -> Room:
@@ -203,16 +227,22 @@ def room_by(settings: Settings, setup: AirSetup, look: AirLook, growth: Growth |
 
 
 def vessels_of(tank: AirTankTable, atmosphere: float, setup: AirSetup, look: AirLook, growth: Growth) -> TwoVessels:
-    """What a look that has ended read, each reading with what is left of its creep."""
+    """What a look that has ended read, each reading with what is left of its creep.
+
+    A tyre that shows nothing stood open to the air, as its prompt says: that is exactly nothing.
+    """
     before, after = look.before, look.after
     assert before is not None
     assert after is not None
+    if look.joined is not None:
+        after = Pair(look.joined, look.joined)
     tank_u = tuple(math.hypot(setup.tank_u_kpa, each.tank.u_kpa) for each in (before, after))
     tyre_u = tuple(math.hypot(setup.tyre_u_kpa, each.tyre.u_kpa) for each in (before, after))
+    flat = abs(before.tyre.kpa) <= setup.tyre_u_kpa
     return TwoVessels(
         tank.volume,
         (before.tank.kpa, after.tank.kpa),
-        (before.tyre.kpa, after.tyre.kpa),
+        (0.0 if flat else before.tyre.kpa, after.tyre.kpa),
         atmosphere,
         tank.u_l,
         (tank_u[0], tank_u[1]),

@@ -26,7 +26,7 @@ from rig.record.work import About, Ended
 from rig.run.afterwards import Afterwards, afterwards_of, look
 from rig.run.air_look import AirWanted, Heard, Looked, air_setup, look_with_air, room_by
 from rig.run.alone import controlling
-from rig.run.assembly import Question
+from rig.run.assembly import Question, cavity_asked
 from rig.run.clock_memory import utc_now
 from rig.run.facade import Facade, Live, Order, Shown
 from rig.run.idle_ring import IdleRing
@@ -235,8 +235,9 @@ class Service:
             stopped = self._ended or any(request.kind == "stop" for request in asked)
             return Heard(stopped, answered[-1] if answered else "")
 
-        setup = air_setup(settings)
-        look = await look_with_air(settings, front)
+        room_l = cavity_asked(wanted.wheel).volume_l
+        setup = air_setup(settings, room_l)
+        look = await look_with_air(settings, front, room_l)
         self._looked = Looked(wanted, setup, look, room_by(settings, setup, look))
 
     async def _answered(self, answer: Callable[[], Answer | None]) -> Answer:

@@ -15,8 +15,9 @@ from statistics import NormalDist
 
 from rig.sentence import Wording
 from rig.units import KPA_PER_PSI
-from rig.wheel.cavity import Cavity, cavity_of, liquid_at_valve
+from rig.wheel.cavity import Cavity, cavity_of, geometric_cavity, liquid_at_valve
 from rig.wheel.designation import read_size
+from rig.wheel.dimensions import Measured
 
 _ROOT_3 = math.sqrt(3)
 _KELVIN = 288.0
@@ -29,9 +30,14 @@ _LOADED = 0.25
 _TOP_CLOCK = 12.0
 _CALIPER_M = 0.0005
 """Uncertainty of a width at 95 %, one point measured twice: an assumption, no source."""
-_VOLUME_PER_WIDTH = 1.0
+_TAPE_M = 0.001
+"""Uncertainty of a girth by a steel tape that stays on the tyre, at 95 %: an assumption, no source."""
+_VOLUME_PER_WIDTH, _EITHER_WITHOUT_GIRTH = 1.0, 0.5
 """Relative growth of the volume per relative growth of the width, and half of it either way (rectangular): a sidewall
 that bulges gives two thirds, a tread that grows as well more. An assumption, no source."""
+_EITHER_WITH_GIRTH = 0.25
+"""The same with the girth measured too: what is left is the shape between both. An assumption, no source."""
+_SMALL = 0.01
 _PUBLISHED_KPA, _PUBLISHED_EITHER_KPA = 14 * KPA_PER_PSI, 6 * KPA_PER_PSI
 """Pressure of the tyre for which a size's volume is, and as much either way (rectangular): an assumption, no source."""
 _DOUBTED = NormalDist().inv_cdf(1 - 1 / 300)
@@ -48,11 +54,49 @@ class Growth:
 
 
 def growth_by_width(before_m: float, after_m: float, rise_kpa: float) -> Growth:
-    """The growth by the section width, measured at one place before and after."""
-    wider = (after_m / before_m - 1) / rise_kpa
-    read = math.sqrt(2) * _CALIPER_M / 2 / before_m / rise_kpa
+    """The growth by the section width, measured at one place before and after, with what is known of any casing."""
+    return _both(
+        Growth(), _by_length(_VOLUME_PER_WIDTH, _EITHER_WITHOUT_GIRTH, before_m, after_m, _CALIPER_M, rise_kpa)
+    )
+
+
+def growth_by_lengths(
+    wheel: Cavity, widths_m: tuple[float, float], girths_m: tuple[float, float], rise_kpa: float
+) -> Growth:
+    """The growth by section width and girth around the tread: what the crown does is seen then, and not assumed.
+
+    How the volume goes with either length is taken from the wheel's own section.
+    """
+    shares = _volume_per_length(wheel)
+    found = [
+        _by_length(share, _EITHER_WITH_GIRTH, *read_m, u_m, rise_kpa)
+        for share, read_m, u_m in zip(shares, (widths_m, girths_m), (_CALIPER_M, _TAPE_M), strict=True)
+    ]
+    seen = Growth(sum(each.per_kpa for each in found), math.hypot(*(each.sd_per_kpa for each in found)))
+    return _both(Growth(), seen)
+
+
+def _by_length(share: float, either: float, before_m: float, after_m: float, u_m: float, rise_kpa: float) -> Growth:
+    """The part of the growth that a length shows: relative volume per relative length, and how far that may be off."""
+    longer = share * (after_m / before_m - 1) / rise_kpa
+    read = share * math.sqrt(2) * u_m / 2 / before_m / rise_kpa
+    return Growth(longer, math.hypot(read, either / _ROOT_3 * longer))
+
+
+def _volume_per_length(wheel: Cavity) -> tuple[float, float]:
+    """Relative change of the cavity per relative change of section width and of girth, by small differences."""
+    d, o = wheel.designation, wheel.outline
+    plain = geometric_cavity(d, Measured(o.diameter_m, o.section_m, o.rim_width_m)).volume_l
+    wider = geometric_cavity(d, Measured(o.diameter_m, (1 + _SMALL) * o.section_m, o.rim_width_m)).volume_l
+    taller = geometric_cavity(d, Measured((1 + _SMALL) * o.diameter_m, o.section_m, o.rim_width_m)).volume_l
+    return (wider / plain - 1) / _SMALL, (taller / plain - 1) / _SMALL
+
+
+def _both(known: Growth, seen: Growth) -> Growth:
+    """Two independent estimates of one growth, weighted by the inverse of their variances."""
+    weight = known.sd_per_kpa**-2 / (known.sd_per_kpa**-2 + seen.sd_per_kpa**-2)
     return Growth(
-        _VOLUME_PER_WIDTH * wider, math.hypot(_VOLUME_PER_WIDTH * read, _VOLUME_PER_WIDTH / 2 / _ROOT_3 * wider)
+        weight * known.per_kpa + (1 - weight) * seen.per_kpa, (known.sd_per_kpa**-2 + seen.sd_per_kpa**-2) ** -0.5
     )
 
 
@@ -63,7 +107,7 @@ class TwoVessels:
     tank_l: float
     tank_kpa: tuple[float, float]
     tyre_kpa: tuple[float, float]
-    """Exactly 0 before: open to the air, which needs no gauge."""
+    """Exactly 0 before: open to the air, which needs no gauge. After exactly as the tank: joined, by this gauge."""
     atmosphere_kpa_abs: float = 101.325
     tank_u_l: float = 0.0
     tank_u_kpa: tuple[float, float] = (1.03, 1.03)
@@ -140,11 +184,18 @@ def room_of(read: TwoVessels) -> Room:
         )
     best = _apparent_l(read)
     tyre_u = 0.0 if tyre == 0.0 else read.tyre_u_kpa[0]
+    tyre_misread = tyre_after + read.tyre_u_kpa[1] / 2
+    if tank_after == tyre_after:
+        after = [replace(read, tank_kpa=(tank, tyre_misread), tyre_kpa=(tyre, tyre_misread))]
+    else:
+        after = [
+            replace(read, tank_kpa=(tank, tank_after + read.tank_u_kpa[1] / 2)),
+            replace(read, tyre_kpa=(tyre, tyre_misread)),
+        ]
     misread = [
         replace(read, tank_kpa=(tank + read.tank_u_kpa[0] / 2, tank_after)),
-        replace(read, tank_kpa=(tank, tank_after + read.tank_u_kpa[1] / 2)),
         replace(read, tyre_kpa=(tyre + tyre_u / 2, tyre_after)),
-        replace(read, tyre_kpa=(tyre, tyre_after + read.tyre_u_kpa[1] / 2)),
+        *after,
         replace(read, tank_l=read.tank_l + read.tank_u_l / 2),
     ]
     parts = [_apparent_l(each) - best for each in misread]

@@ -28,7 +28,7 @@ class AirTank:
         wall_c = liquid_c if params.wall_c is None else params.wall_c
         self._wall = (wall_c + 273.15) / self._kelvin
         self.set_pressure(params.start_kpa)
-        self._error = GaugeError(params.gauge_error_kpa, seed)
+        self._error = GaugeError(params.gauge_error_kpa, seed, params.gauge_split)
         self._noise = Noise(params.gauge_noise_kpa, f"{seed} noise tank")
 
     def pressure(self) -> float:

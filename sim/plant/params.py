@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from sim.plant.laws import KPA_PER_PSI
+from sim.plant.sensors import ErrorSplit
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,7 @@ class AirTankParams:
     wall_c: float | None = None
     """Temperature of its walls, and of the air in it at the start; None: the liquid's."""
     gauge_error_kpa: float = 0.0
+    gauge_split: ErrorSplit | None = None
     gauge_noise_kpa: float = 0.0
 
 

@@ -20,6 +20,8 @@ class Upsets:
     pump_gain: float = 1.0
     vent_stuck: bool | None = None
     """Position of the vent valve regardless of its command; None: it obeys."""
+    air_stuck: bool = False
+    """The air valve is open whatever its command."""
     gun_blown: bool = False
     insert_stuck: bool = False
     """A hand that closes the tyre valve does not close it."""

@@ -133,6 +133,9 @@ class Plant:
         """Whether fill valve and vent valve are open."""
         return self._fill_relay.closed, self._vent_at > 0.0
 
+    def _air_open(self) -> bool:
+        return self._air_relay.closed or self.upsets.air_stuck
+
     def _command(self, coils: Coils) -> None:
         if coils is self._coils or coils == self._coils:
             return
@@ -173,7 +176,7 @@ class Plant:
         """Whether only the sensors change, which follow a step of any length exactly."""
         line = self.line
         still = self.pump.speed == 0.0 and abs(line.flow_lps) < _STILL_LPS and abs(line.end_flow_lps) < _STILL_LPS
-        moves = self._end is End.TYRE_AND_VENT or self._air_relay.closed
+        moves = self._end is End.TYRE_AND_VENT or self._air_open()
         return still and not moves and not self.upsets.leak_bore_m
 
     def upset(self, upsets: Upsets) -> None:
@@ -206,7 +209,7 @@ class Plant:
         passed = self.line.step(dt, speed, end, upsets, self._vent_at)
         self._breathe(dt, end)
         if self.air is not None:
-            is_open = self._air_relay.closed
+            is_open = self._air_open()
             self.air.step(dt, self.tyre if is_open and end in _JOINED else None, blows=is_open and end in OPEN)
         if self.tyre.settles:
             self.tyre.settle(dt)

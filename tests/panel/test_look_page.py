@@ -114,6 +114,9 @@ async def test_the_section_width_makes_the_room_better_known(tmp_path: Path) -> 
     assert errand.question.room is not None
     assert errand.question.room.litres == pytest.approx(known["room"])
     assert errand.question.room.growth == growth_by_width(0.430, 0.434, 138.0)
+    both = await door.told("/api/answer", **FORM, width="430 mm -> 434 mm", girth="4300 mm -> 4303 mm")
+    sharper = both["look"]["says"]["values"]
+    assert sharper["band"] / sharper["room"] < 0.995 * known["band"] / known["room"]
     for wrong, words in (("434 mm -> 430 mm", "never shrinks"), ("430 mm", "before and after"), ("a -> b", "a")):
         reply = await door.client.post("/api/answer", json={**FORM, "width": wrong})
         assert (reply.status_code, words in reply.text) == (422, True)
@@ -151,7 +154,7 @@ def test_a_loaded_wheel_shows_before_the_first_drop(tmp_path: Path, browser: Bro
         sign_in(page)
         page.get_by_role("button", name="loader-rear 16.9-28").click()
         page.locator("#look").click()
-        expect(page.locator("#todo")).to_contain_text("Compressor off the tank")
+        expect(page.locator("#todo")).to_contain_text("Compressor off;")
         assert violations(page) == []
         press_and_hold(page, "#prompt-done")
         expect(page.locator("#todo")).to_contain_text("Air goes over into the tyre")

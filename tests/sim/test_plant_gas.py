@@ -7,7 +7,7 @@ import statistics
 import pytest
 
 from sim.plant.params import FluidParams, TyreParams
-from sim.plant.sensors import GaugeError
+from sim.plant.sensors import ErrorSplit, GaugeError
 from sim.plant.tyre import Tyre
 
 AIR = 101.325
@@ -59,3 +59,17 @@ def test_a_gauge_errs_by_its_standard_deviation_everywhere_and_always_the_same()
         assert abs(statistics.mean(errors)) < 0.05
     assert GaugeError(0.5, 3).at(40.0) == GaugeError(0.5, 3).at(40.0)
     assert GaugeError(0.0, 3).at(40.0) == 0.0
+
+
+def test_a_split_error_has_its_parts_and_no_more_than_the_whole() -> None:
+    """The terms of IEC 61298-2 as makers explain them: zero, span, and what departs from a straight line."""
+    split = ErrorSplit(100.0, zero=0.375, span=0.375, curve=0.25)
+    for kpa, share in ((0.0, 0.375), (25.0, 0.375 + 0.375 / 16 + 0.25 * 0.78), (100.0, 0.75)):
+        errors = [GaugeError(0.5, seed, split).at(kpa) for seed in range(3000)]
+        assert statistics.stdev(errors) == pytest.approx(0.5 * share**0.5, rel=0.06)
+    one = GaugeError(0.5, 3, ErrorSplit(100.0, span=1.0))
+    assert one.at(100.0) == pytest.approx(4 * one.at(25.0))
+    bent = GaugeError(0.5, 3, ErrorSplit(100.0, curve=1.0))
+    assert (bent.at(0.0), bent.at(100.0)) == pytest.approx((0.0, 0.0))
+    rest = [GaugeError(0.5, seed, ErrorSplit(100.0, zero=0.5)).at(50.0) for seed in range(3000)]
+    assert statistics.stdev(rest) == pytest.approx(0.5, rel=0.06)

@@ -99,3 +99,8 @@ def test_whole_cavities_by_the_weight_of_their_fill(size: str, fill_lb: float) -
     assert cavity.low_l < high_l
     assert low_l < cavity.high_l
     print(f"{size}: geometry {cavity.volume_l:.1f} L, by {fill_lb} lb of fill {low_l:.1f} to {high_l:.1f} L")
+
+
+def test_three_quarters_of_a_wide_metric_radial_is_as_a_wholesaler_says() -> None:
+    """ "75 % of the volume of a 600/65R38 are 500 litres" (Heuver, "Reifen mit Wasserfüllung", a rounded example)."""
+    assert 0.75 * geometric_cavity(read_size("600/65R38")).volume_l == pytest.approx(500, rel=0.02)

@@ -3,6 +3,7 @@
 Pattern search over the five constants that the data can tell apart; sources as in test_fit.
 """
 
+import itertools
 import math
 import random
 import statistics
@@ -61,32 +62,76 @@ HALVINGS = 12
 """Random halvings of the sizes: one alone says 4.9 to 8.5 % for the 90th percentile of the chart's rows."""
 
 
-def _held_out_errors(seed: int) -> Iterator[tuple[float, str]]:
-    """Errors, with their source, on rows of 9 gal and more whose sizes were kept out of the fit: of both halves."""
+_LEAST_GAL, _HALF_A_GALLON = 8.9, 0.5
+
+
+def _held_out_errors(seed: int) -> Iterator[tuple[float, PublishedFill]]:
+    """Errors on rows whose sizes were kept out of the fit: of both halves."""
     sizes = sorted({row.size for row in ROWS})
     random.Random(seed).shuffle(sizes)
     half = len(sizes) // 2
     for known in (set(sizes[:half]), set(sizes[half:])):
         build = _refitted([row for row in ROWS if row.size in known])
-        judged = [row for row in ROWS if row.size not in known and row.at_valve_l >= 8.9 * L_PER_GAL]
-        yield from ((abs(_predicted_l(row, build) / row.at_valve_l - 1), row.source) for row in judged)
+        judged = [row for row in ROWS if row.size not in known]
+        yield from ((abs(_predicted_l(row, build) / row.at_valve_l - 1), row) for row in judged)
+
+
+def _beyond_rounding(error: float, row: PublishedFill) -> float:
+    """What is left of an error once the printed whole gallon may stand for anything that rounds to it."""
+    return max(0.0, error - _HALF_A_GALLON * L_PER_GAL / row.at_valve_l)
 
 
 @pytest.mark.full
 def test_sizes_kept_out_of_the_fit_are_predicted(capsys: pytest.CaptureFixture[str]) -> None:
     pooled = [each for seed in range(HALVINGS) for each in _held_out_errors(seed)]
-    both = [error for error, _ in pooled]
-    chart = [error for error, source in pooled if source == "chart"]
+    large = [(error, row) for error, row in pooled if row.at_valve_l >= _LEAST_GAL * L_PER_GAL]
+    small_gal = [
+        error * row.at_valve_l / L_PER_GAL
+        for error, row in pooled
+        if row.at_valve_l < _LEAST_GAL * L_PER_GAL and row.source == "chart"
+    ]
+    both, rows = [error for error, _ in large], [(error, row) for error, row in large if row.source == "chart"]
+    chart, beyond = [error for error, _ in rows], [_beyond_rounding(*each) for each in rows]
+    drive = [error for error, row in rows if read_size(row.size).family == "drive"]
     with capsys.disabled():
         print()
-        for name, errors in (("all rows", both), ("chart", chart)):
+        for name, errors in (("all rows", both), ("chart", chart), ("beyond rounding", beyond), ("drive", drive)):
             print(f"kept out, {name}: n {len(errors) // HALVINGS}, ", end="")
             print(f"median {100 * statistics.median(errors):.2f} %, ", end="")
             print(f"p90 {100 * _p90(errors):.2f} %, worst {100 * max(errors):.2f} %")
-    assert len(pooled) >= 39 * HALVINGS
+        print(f"kept out, below 9 gal: n {len(small_gal) // HALVINGS}, worst {max(small_gal):.2f} gal")
+    assert len(large) >= 39 * HALVINGS
     assert statistics.median(both) <= 0.02
     assert statistics.median(chart) <= 0.015
+    # Whole gallons alone are up to 5.6 % of a tyre of 9; the ten worst rows, each with its reason: decision 203.
     assert _p90(chart) <= 0.07
+    assert _p90(beyond) <= 0.05
+    assert _p90(drive) <= 0.05
+    assert max(small_gal) <= _HALF_A_GALLON
+
+
+def test_published_sources_differ_more_from_each_other_than_the_model_from_their_mean(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A floor for any model: sizes that two sources or more print, jointly printed rows left out."""
+    by_size: dict[str, dict[str, list[PublishedFill]]] = {}
+    for row in published_fills():
+        if row.source != "m108dc_joint":
+            by_size.setdefault(row.size, {}).setdefault(row.source, []).append(row)
+    scatter, model = [], []
+    for sources in by_size.values():
+        means = [statistics.fmean(row.at_valve_l for row in rows) for rows in sources.values()]
+        if len(means) > 1:
+            scatter += [abs(math.log(one / other)) for one, other in itertools.combinations(means, 2)]
+            row = next(iter(sources.values()))[0]
+            model.append(abs(_predicted_l(row, FITTED) / statistics.fmean(means) - 1))
+    with capsys.disabled():
+        for name, found in (("source against source", scatter), ("model against their mean", model)):
+            print(f"\n{name}: n {len(found)}, median {100 * statistics.median(found):.1f} %, ", end="")
+            print(f"p90 {100 * _p90(found):.1f} %", end="")
+    assert len(model) >= 10
+    assert statistics.median(model) < statistics.median(scatter)
+    assert _p90(model) < 0.5 * _p90(scatter)
 
 
 def _covered(row: PublishedFill, build: Build) -> bool:

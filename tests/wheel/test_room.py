@@ -9,6 +9,7 @@ at once, apart from the program's own formulas.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,8 +17,19 @@ import pytest
 from rig.cli.commands import main
 from rig.units import KPA_PER_PSI
 from rig.wheel import cavity_of, read_size
+from rig.wheel.cavity import geometric_cavity
+from rig.wheel.dimensions import Measured
 from rig.wheel.known import KNOWN_SIZES
-from rig.wheel.room import Growth, Room, TwoVessels, fits, growth_by_width, missing_l, room_of
+from rig.wheel.room import (
+    Growth,
+    Room,
+    TwoVessels,
+    fits,
+    growth_by_lengths,
+    growth_by_width,
+    missing_l,
+    room_of,
+)
 
 AIR, GAMMA, PSI = 101.325, 1.4, KPA_PER_PSI
 STEP_S, REST_S = 0.05, 120.0
@@ -139,11 +151,53 @@ def test_open_to_the_air_needs_no_gauge() -> None:
 
 
 def test_a_width_measures_the_growth() -> None:
-    """Wider by 1.5 % over 10 psi is 0.15 % a psi, half of it either way (rectangular: over root 3), and the caliper."""
+    """By hand: 1.5 % over 10 psi is 0.15 % a psi, half of it either way (rectangular: over root 3), and the caliper.
+
+    With what is known of any casing, 0.15 % and as much either way (rectangular), by the weighted mean of two values
+    that are independent: inverse variances add up (any textbook of statistics).
+    """
+    any_casing, half = 0.0015 / 3**0.5, 0.5 * 0.0015 / 3**0.5
     found = growth_by_width(0.4, 0.406, 10 * PSI)
     assert found.per_kpa * PSI == pytest.approx(0.0015)
-    half = 0.5 * 0.0015 / 3**0.5
-    assert half < found.sd_per_kpa * PSI < 1.03 * half
+    least, most = (1 / (any_casing**-2 + seen**-2) ** 0.5 for seen in (half, 1.03 * half))
+    assert least < found.sd_per_kpa * PSI < most
+    # Wider by 6 %: nobody has seen a casing that grows by 0.6 % a psi, so most of it is the tape's place.
+    assert 0.0015 < growth_by_width(0.4, 0.424, 10 * PSI).per_kpa * PSI < 0.003
+
+
+def test_width_and_girth_tell_what_the_crown_does() -> None:
+    """A casing that only bulges, and one whose crown grows as well, against the volumes of both sections."""
+    wheel, rise = cavity_of(read_size("16.9-28")), 20 * PSI
+    o = wheel.outline
+    for wider, longer in ((1.02, 1.0), (1.01, 1.004), (1.015, 0.999)):
+        measured = Measured(o.diameter_m * longer, o.section_m * wider, o.rim_width_m)
+        grown = geometric_cavity(wheel.designation, measured).volume_l
+        true_per_kpa = (grown / geometric_cavity(wheel.designation).volume_l - 1) / rise
+        girth = 3.14159 * o.diameter_m
+        found = growth_by_lengths(wheel, (0.43, 0.43 * wider), (girth, girth * longer), rise)
+        assert abs(found.per_kpa - true_per_kpa) < found.sd_per_kpa
+        assert found.sd_per_kpa < growth_by_width(0.43, 0.43 * wider, rise).sd_per_kpa
+
+
+def test_one_pressure_after_is_one_reading() -> None:
+    """By hand: 60 L at 87 psi and 201 L at nothing meet at 20 psi. 0.15 psi too much there is 0.15 of the 67 psi too
+    little out of the tank and 0.15 of the 20 psi too much in the tyre: 0.97 % of the room;
+    the tank's 0.75 psi, once, 1.12 %.
+    """
+
+    def sd_share(tank_after_psi: float, tank_u_psi: float, tyre_u_psi: float) -> float:
+        read = TwoVessels(
+            60.0, (87 * PSI, tank_after_psi * PSI), (0.0, 20 * PSI), AIR, 0.0, (tank_u_psi * PSI,) * 2,
+            (tyre_u_psi * PSI,) * 2, 0.0, Growth(0.0, 0.0),
+        )  # fmt: skip
+        found = room_of(read)
+        assert found.apparent_l == pytest.approx(201.0, rel=1e-4)
+        return 2 * (found.sd_l**2 - room_of(replace(read, tank_u_kpa=(0, 0), tyre_u_kpa=(0, 0))).sd_l ** 2) ** 0.5 / 201
+
+    assert sd_share(20.0, 0.0, 0.15) == pytest.approx(0.15 / 67 + 0.15 / 20, rel=0.02)
+    assert sd_share(20.0, 0.75, 0.0) == pytest.approx(0.75 / 67, rel=0.02)
+    # Two readings of the tank's own gauge, each wrong by itself.
+    assert sd_share(20.0001, 0.75, 0.0) == pytest.approx(2**0.5 * 0.75 / 67, rel=0.02)
 
 
 # --- the command ------------------------------------------------------------------------------------------------------
@@ -193,6 +247,16 @@ def test_a_measured_width_narrows_the_room(capsys: pytest.CaptureFixture[str]) -
     assert json.loads(known)["room_u_l"] < 0.9 * json.loads(plain)["room_u_l"]
     status, out = look(capsys, *READ, "--width", "404 mm -> 400 mm")
     assert (status, "grows by a few per cent" in out) == (2, True)
+
+
+def test_a_measured_girth_narrows_it_further(capsys: pytest.CaptureFixture[str]) -> None:
+    width = ("--width", "370 mm -> 374 mm")
+    _, wide = look(capsys, "--json", *READ, "14.9-24", *width)
+    _, both = look(capsys, "--json", *READ, "14.9-24", *width, "--girth", "3970 mm -> 3973 mm")
+    assert json.loads(both)["room_u_l"] < 0.97 * json.loads(wide)["room_u_l"]
+    for words, said in ((width, "name the size"), (("14.9-24",), "measure the section width")):
+        status, out = look(capsys, *READ, *words, "--girth", "3970 mm -> 3973 mm")
+        assert (status, said in out) == (3, True)
 
 
 def test_the_tank_s_gauge_may_be_another(capsys: pytest.CaptureFixture[str]) -> None:

@@ -118,6 +118,22 @@ async def test_a_lost_field_and_the_emergency_stop_end_it(tmp_path: Path, fault:
     assert "equalise" in [each.phase for each in ended]
 
 
+async def test_a_valve_that_nobody_can_read_back_and_that_stays_open_is_noticed_by_the_gauges(tmp_path: Path) -> None:
+    """A relay that sticks: the tank falls and the tyre rises while both should come to rest."""
+    async with rig(tmp_path, GAS + TANK + VALVE + "write_only = true\n" + GAUGE) as (of, served):
+
+        def front(setup: AirSetup, look: AirLook) -> Heard:
+            served.modules.plant.upsets.air_stuck |= look.phase == "settle"
+            return Heard(answered="air_connect")
+
+        look = await look_with_air(of, front)
+        rose_kpa = served.modules.plant.tyre.pressure() - of.rig.atmosphere
+    assert look.why is not None
+    assert look.why.key == "air_look.stays_open"
+    assert look.phase == "ended"
+    assert rose_kpa < 0.5 * air_setup(of).tyre_limit_kpa
+
+
 async def test_a_rig_at_work_is_left_alone(tmp_path: Path) -> None:
     async with rig(tmp_path, GAS + TANK + VALVE + GAUGE) as (of, _):
         await asyncio.sleep(0)

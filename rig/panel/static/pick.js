@@ -110,8 +110,8 @@ export class PickScreen {
   }
 
   async ask(form) {
-    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', holds_fluid = '', assay = '', coldest = '', valve = '', make = '', job = '', width = '' } = form;
-    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, holds_fluid, assay, coldest, valve, make, job, width };
+    const { position, support, wheel = '', size = '', valve_at = '', target = '', fluid = '', holds = '', holds_fluid = '', assay = '', coldest = '', valve = '', make = '', job = '', width = '', girth = '' } = form;
+    this.form = { position, support, wheel, size, valve_at, target, fluid, holds, holds_fluid, assay, coldest, valve, make, job, width, girth };
     if (!me.name) {
       this.app.signing = true;
       this.app.render();

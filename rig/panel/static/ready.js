@@ -80,7 +80,7 @@ export class Ready {
   }
 
   key() {
-    return JSON.stringify([this.app.drives, me.name, this.read, this.form.width, this.groups.key(), this.answer.refusal, this.answer.checks.map((each) => each.given), this.app.picture?.driver?.name]);
+    return JSON.stringify([this.app.drives, me.name, this.read, this.form.width, this.form.girth, this.groups.key(), this.answer.refusal, this.answer.checks.map((each) => each.given), this.app.picture?.driver?.name]);
   }
 
   update() {
@@ -151,18 +151,22 @@ export class Ready {
     ].filter(Boolean));
   }
 
-  // What the casing grew by, if it was measured: without it the room is known less well. One pad for both fields.
+  // What the casing grew by, if it was measured: without it the room is known less well. One pad for all fields.
   width() {
     const size = unit('length');
-    const [before = '', after = ''] = (this.form.width || '').replaceAll(` ${size}`, '').split(' -> ');
-    const field = (name, value) => h('input', { id: `width-${name}`, value, inputmode: 'none', autocomplete: 'off', maxlength: 8, onfocus: (event) => { last = event.target; } });
-    const fields = [field('before', before), field('after', after)];
-    let [last] = fields;
+    const field = (id, value) => h('input', { id, value, inputmode: 'none', autocomplete: 'off', maxlength: 8, onfocus: (event) => { last = event.target; } });
+    const pair = (name) => {
+      const [before = '', after = ''] = (this.form[name] || '').replaceAll(` ${size}`, '').split(' -> ');
+      return [field(`${name}-before`, before), field(`${name}-after`, after)];
+    };
+    const fields = { width: pair('width'), girth: pair('girth') };
+    let [last] = fields.width;
     const pad = { get value() { return last.value; }, set value(text) { last.value = text; }, maxLength: 8 };
-    const typed = () => fields.map((each) => each.value.trim().replace(',', '.')).filter(Boolean).map((text) => `${text} ${size}`).join(' -> ');
-    return h('form', { id: 'width', onsubmit: (event) => { event.preventDefault(); this.answerTo({ width: typed() }); } },
-      h('h3', {}, t('width')), h('p', {}, t('width_how')),
-      h('label', {}, t('width_before', { unit: size }), fields[0]), h('label', {}, t('width_after', { unit: size }), fields[1]),
+    const typed = (name) => fields[name].map((each) => each.value.trim().replace(',', '.')).filter(Boolean).map((text) => `${text} ${size}`).join(' -> ');
+    const asked = (name) => [h('h3', {}, t(name)), h('p', {}, t(`${name}_how`)),
+      h('label', {}, t('width_before', { unit: size }), fields[name][0]), h('label', {}, t('width_after', { unit: size }), fields[name][1])];
+    return h('form', { id: 'width', onsubmit: (event) => { event.preventDefault(); this.answerTo({ width: typed('width'), girth: typed('girth') }); } },
+      ...asked('width'), ...asked('girth'),
       numberPad(pad, point), h('button', { class: 'do', id: 'width-take' }, t('width_take')));
   }
 
@@ -200,9 +204,9 @@ export class Ready {
     return 'look' in this.answer && this.app.drives && button(t('look_first'), () => this.looks(), 'plain', { id: 'look' });
   }
 
-  // A width that was measured belongs to one look.
+  // Lengths that were measured belong to one look.
   looks() {
-    this.form.width = '';
+    this.form.width = this.form.girth = '';
     return this.app.order('look', { wheel: this.form, start: false });
   }
 
