@@ -12,7 +12,7 @@ from rig.control.belief.suspects import Evidence
 from rig.control.words.changed import changeable, changed
 from rig.control.words.flags import End, Flag
 from rig.control.words.procedure import Phase, State
-from rig.control.words.values import Check, Meter, Outputs, Reading, Setup
+from rig.control.words.values import Check, Confirmation, Meter, Outputs, Reading, Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
@@ -123,15 +123,6 @@ class Alarms:
     accepted: frozenset[str] = frozenset()
     """Guards that a person has overridden."""
     evidence: Evidence | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Confirmation:
-    """Who confirmed what, on the controller's clock."""
-
-    name: str
-    by: str
-    at_s: float
 
 
 @dataclass(frozen=True, slots=True)

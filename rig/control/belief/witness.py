@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.control.belief.accounting import Count
+from rig.control.belief.ratio import by_ratio
 from rig.control.belief.state import FillState
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
@@ -27,9 +28,6 @@ rests."""
 DOUBTED = 2.0
 """Standard deviations from which the record's uncertainty is widened to include it: two statements at 95 % that do not
 agree at 95 %."""
-_CHANGED = 4.0
-"""Standard deviations by which the ratio of witness and meter must have changed within a fill: of thirty splits of a
-sound fill one shows so much once in 500 fills."""
 _MOST_PAIRS = 30
 _CONSISTENT = 2.0
 """Standard deviations within which every witness must agree with that one cause: 95 % of a normal distribution."""
@@ -136,29 +134,12 @@ def _pair(setup: Setup, state: FillState) -> tuple[float, float] | None:
 
 
 def changed_ratio(setup: Setup, state: FillState) -> tuple[float, float]:
-    """Litres that may be missing, and in besides, because meter and witness ran alike and then no longer did.
-
-    A witness's constant error does not matter here: the change shows within its steps and its repeatability. Which of
-    the two parts was counted right the ratio does not say.
-    """
+    """Litres that may be missing, and in besides, because meter and witness no longer keep the ratio that they had."""
     now = _pair(setup, state)
     witness = min((each for each in setup.beside if not (each.shared or each.by_time)), key=_bias, default=None)
     if now is None or witness is None:
         return 0.0, 0.0
-    step_l = witness.litres_per_pulse * PLAY_STEPS / math.sqrt(6)
-    best_z, found = _CHANGED, (0.0, 0.0)
-    for meter_l, reference_l in state.pairs:
-        later_l, later_reference_l = now[0] - meter_l, now[1] - reference_l
-        if min(meter_l, later_l, reference_l, later_reference_l) < _LEAST_L:
-            continue
-        before, after = reference_l / meter_l, later_reference_l / later_l
-        sd = math.hypot(*(math.hypot(step_l / litres, witness.repeat) for litres in (meter_l, later_l)))
-        z = abs(after / before - 1) / sd
-        if z > best_z:
-            best_z = z
-            missed_l, early_l = (after / before - 1) * later_l, (1 - before / after) * meter_l
-            found = max(-missed_l, early_l, 0.0), max(missed_l, -early_l, 0.0)
-    return found
+    return by_ratio(state.pairs, now, PLAY_STEPS * witness.litres_per_pulse / math.sqrt(6), witness.repeat)
 
 
 def _bias(meter: Meter) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from rig.control.belief.flow import Flow
 from rig.control.belief.measures import next_best, take_over
 from rig.control.belief.pressure import at_rest
-from rig.control.belief.state import Alarms, Confirmation, in_force, way_out
+from rig.control.belief.state import Alarms, in_force, way_out
 from rig.control.moves.stopping import break_off, hold, last_rest
 from rig.control.moves.turn import Turn
 from rig.control.safety.alarms import cleared, standing_trips
@@ -17,7 +17,7 @@ from rig.control.safety.unconfirmed import in_doubt, in_the_way
 from rig.control.words.changed import changed
 from rig.control.words.flags import End, Flag
 from rig.control.words.procedure import State
-from rig.control.words.values import Request
+from rig.control.words.values import Confirmation, Request
 from rig.meter_kind import KINDS
 from rig.sentence import Wording
 

@@ -126,6 +126,15 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmation:
+    """Who confirmed what, on the controller's clock."""
+
+    name: str
+    by: str
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Meter:
     """The meter as configured and proven for this fill."""
 
