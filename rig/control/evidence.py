@@ -1,7 +1,7 @@
 """Collect the evidence on an alarm: signs of the residuals as it comes, and in the seconds after everything is off.
 
-A residual is small within its spread, which comes from what the setup states of the instruments: 95 % of a sound rig's
-are. Without an instrument, or where nothing tells, its sign is unknown.
+A residual is as expected within a spread from what the setup states of its instruments (95 %), or within a limit of the
+guards. Without an instrument, or where a sound rig may show anything, its sign is unknown.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ _RUNS_S = 1.0
 _PUSHED = 1.5
 """Share of the loss of the pump's flow above which the way is narrowed: the most that the band of a short tube's
 coefficient allows (:mod:`rig.control.pressure`)."""
+_APART_KPA = KPA_PER_PSI
+"""Least difference of tyre and air space, as for a shortfall at rest (:mod:`rig.control.agreement`)."""
 _CREEP_KPA = 1.0
 """Noise band of a steady gauge, as for movement that nothing commanded (:mod:`rig.control.unasked`)."""
 _AT_RELIEF = 0.95
@@ -159,7 +161,7 @@ def _tyre(setup: Setup, facts: Facts) -> Sign:
         shown_low = shown_high = line_kpa - head_kpa(setup.line, facts.covered_m)
     else:
         return "?"
-    beyond_kpa = KPA_PER_PSI + facts.wavers_kpa
+    beyond_kpa = _APART_KPA + facts.wavers_kpa
     return "+" if shown_low > gas.shows_high + beyond_kpa else "-" if shown_high < gas.shows_low - beyond_kpa else "0"
 
 
