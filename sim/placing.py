@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.control.words.procedure import State
 from sim.person import Scripted
-from sim.scenarios import set_up
+from sim.scenarios import duration_s, lasting, set_up
 from sim.virtual import VirtualFill
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from rig.control.moves.decide import Decision
     from sim.scenarios import Scenario
@@ -23,41 +23,63 @@ if TYPE_CHECKING:
 _AROUND_S = 10.0
 """A phase changes its criteria within this time of its ends."""
 
-Spans = dict[str, list[tuple[float, float]]]
+Times = dict[str, list[tuple[float, float]]]
 """Begin and end of every phase or idle state of a fill, by name, in plant time."""
 
 
-def placed(scenario: Scenario, most_s: float) -> Scenario:
-    """The scenario with the onset of each fault moved into a kind of phase, half of them near its ends.
+class Spans(NamedTuple):
+    """The phases of one fill."""
 
-    The trial fill has no power cut, so that it equals the real one only until then.
+    times: Times
+    expected_s: float
+    """How long the plan expects it to take."""
+
+
+def placed(scenario: Scenario, most_s: float) -> Scenario:
+    """The scenario with the onset of each fault moved into a kind of phase, half of them near its ends."""
+    spans = spans_of(scenario, most_s, lambda _: None)
+    if spans is None:
+        return scenario
+    rng = random.Random(f"{scenario.case.seed} place")  # a simulation, not a secret
+    onsets = [onset_s(rng, spans.times) / spans.expected_s for _ in scenario.faults]
+    faults = ((name, onset, lasts_s) for onset, (name, _, lasts_s) in zip(onsets, scenario.faults, strict=True))
+    return replace(scenario, faults=tuple(faults))
+
+
+def placed_in(scenario: Scenario, fault: str, spans: Spans, rng: random.Random) -> Scenario:
+    """The scenario with one given fault in a kind of phase."""
+    onset = onset_s(rng, spans.times) / spans.expected_s
+    return replace(scenario, faults=(lasting(fault, onset, duration_s(rng)),))
+
+
+def spans_of(scenario: Scenario, most_s: float, watch: Callable[[Decision], None]) -> Spans | None:
+    """The phases of the fill without its faults; None where the plan refuses it. ``watch`` gets every decision.
+
+    It has no power cut, so that it equals the real one only until then.
     """
     sound = set_up(replace(scenario, faults=()))
     if sound is None:
-        return scenario
+        return None
     setup, rig = sound
-    rng = random.Random(f"{scenario.case.seed} place")  # a simulation, not a secret
-    spans: Spans = {}
+    times: Times = {}
     last = [""]
 
     def note(decision: Decision) -> None:
         state, now_s = decision.state, rig.plant.time_s
         kind = state.phase.value if state.state is State.RUNNING else state.state.value
-        began_s, _ = spans[kind].pop() if kind == last[0] else (now_s, now_s)
-        spans.setdefault(kind, []).append((began_s, now_s))
+        began_s, _ = times[kind].pop() if kind == last[0] else (now_s, now_s)
+        times.setdefault(kind, []).append((began_s, now_s))
         last[0] = kind
+        watch(decision)
 
     VirtualFill(rig, setup, Scripted(scenario.habits, setup.expected_s, _unheard), note).run(most_s=most_s)
-    return replace(
-        scenario,
-        faults=tuple((name, onset_s(rng, spans) / setup.expected_s, lasts_s) for name, _, lasts_s in scenario.faults),
-    )
+    return Spans(times, setup.expected_s)
 
 
-def onset_s(rng: random.Random, spans: Spans) -> float:
+def onset_s(rng: random.Random, times: Times) -> float:
     """Draw a kind of phase, one of its occurrences, and a time in that."""
-    times = spans[rng.choice(sorted(spans))]
-    began_s, ended_s = rng.choice((times[0], times[-1], rng.choice(times)))
+    of_kind = times[rng.choice(sorted(times))]
+    began_s, ended_s = rng.choice((of_kind[0], of_kind[-1], rng.choice(of_kind)))
     edge = rng.choice(("within", "within", "begin", "end"))
     if edge == "begin":
         return max(0.0, began_s + rng.uniform(-1.0, _AROUND_S / 2))

@@ -284,8 +284,8 @@ def _faults(case: Case) -> tuple[_Fault, ...]:
         rng = case.part(part)
         if rng is None or rng.random() >= share:
             continue
-        duration_s = _duration_s(rng)
-        found.append(_lasting(_fault(case, part, rng), rng.uniform(0.0, 1.1), duration_s))
+        lasts_s = duration_s(rng)
+        found.append(lasting(_fault(case, part, rng), rng.uniform(0.0, 1.1), lasts_s))
     # The second is independent of the first: alone it is an ordinary single fault.
     return tuple(found)
 
@@ -306,15 +306,17 @@ def _pair(case: Case, pair: Pair) -> tuple[_Fault, ...]:
         rng = case.part(part)
         if rng is not None:
             onset = rng.uniform(onset, 0.5 * (1.0 + onset))
-            found.append(_lasting(name, onset, _duration_s(rng)))
+            found.append(lasting(name, onset, duration_s(rng)))
     return tuple(found)
 
 
-def _duration_s(rng: random.Random) -> float | None:
+def duration_s(rng: random.Random) -> float | None:
+    """Draw how long a fault lasts; None: to the end, as half of them do."""
     return None if rng.random() < 0.5 else round(rng.uniform(0.5, 60.0), 1)
 
 
-def _lasting(name: str, onset: float, duration_s: float | None) -> _Fault:
+def lasting(name: str, onset: float, duration_s: float | None) -> _Fault:
+    """A fault with its onset and duration."""
     # A gun that was blown off remains off.
     return name, onset, None if name == "hose_off" else duration_s
 

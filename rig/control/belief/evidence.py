@@ -1,33 +1,37 @@
-"""Collect the evidence on an alarm: signs of the residuals as it comes, and in the seconds after everything is off."""
+"""Collect the evidence on an alarm: signs of the residuals as it comes, and in the seconds after everything is off.
+
+A residual is as expected within a spread from what the setup states of its instruments (95 %), or within a limit of the
+guards. Without an instrument, or where a sound rig may show anything, its sign is unknown.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from operator import attrgetter
+import math
 
 from rig.control.belief.agreement import calm
+from rig.control.belief.flow import STILL_S
 from rig.control.belief.observe import Facts
-from rig.control.belief.passing import MOST_FLOW
-from rig.control.belief.pressure import NO_TYRE_KPA
+from rig.control.belief.passing import passes_uncounted
+from rig.control.belief.pressure import NO_TYRE_KPA, gun_kpa
 from rig.control.belief.state import Alarms, FillState
-from rig.control.belief.suspects import Evidence, Sign, Way
+from rig.control.belief.suspects import Evidence, Sign
 from rig.control.belief.witness import PLAY_STEPS, contradiction
 from rig.control.words.changed import changed
 from rig.control.words.values import Meter, Setup
 from rig.plan.physics import head_kpa, line_loss_kpa
+from rig.units import KPA_PER_PSI
 
 _RUNS_S = 1.0
-"""A pump that has run for less has shown nothing yet."""
-_PUSH_KPA, _LOW_KPA, _CREEP_KPA, _FAST_KPA = 8.0, 3.0, 1.5, 8.0
-"""Differences of pressure that are no noise, and in some seconds no drift: assumed, no source."""
-_NOT_PUSHED, _PUSHED = 0.3, 1.5
-"""Shares of the loss of the pump's flow below which hardly anything flows, and above which the way is narrowed."""
-_LITTLE = 0.3
-"""Share of what the pump moves in its time below which a meter counts too little: assumed, no source."""
-_SILENT_S, _LEAST_L = 1.2, 0.5
-"""Time without a pulse, and litres, that say something of a meter: assumed, no source."""
-_TOTE_SHARE = 0.07
-"""Share by which a tote may differ from the meter: the usual uncertainty of a level with some more, assumed."""
+"""A pump that has run for less has shown nothing yet: five times its usual start lag."""
+_PUSHED = 1.5
+"""Share of the loss of the pump's flow above which the way is narrowed: the most that the band of a short tube's
+coefficient allows (:mod:`rig.control.belief.pressure`)."""
+_APART_KPA = KPA_PER_PSI
+"""Least difference of tyre and air space, as for a shortfall at rest (:mod:`rig.control.belief.agreement`)."""
+_CREEP_KPA = 1.0
+"""Noise band of a steady gauge, as for movement that nothing commanded (:mod:`rig.control.belief.unasked`)."""
+_AT_RELIEF = 0.95
+"""Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 
 
 def with_evidence(setup: Setup, state: FillState, facts: Facts) -> Alarms:
@@ -41,26 +45,28 @@ def with_evidence(setup: Setup, state: FillState, facts: Facts) -> Alarms:
 
 def _first(setup: Setup, state: FillState, facts: Facts, alarm: str) -> Evidence:
     return Evidence(
-        alarm, _way(facts), _push(setup, state, facts), _count(setup, state, facts), _tote(setup, state, facts),
-        _tyre(setup, state, facts), _none(facts), _still(facts), setup.method == "vent",
+        alarm, vents=setup.method == "vent", push=_push(setup, state, facts), count=_count(setup, state, facts),
+        tote=_tote(setup, state, facts), tyre=_tyre(setup, facts), gauge=_gauge(setup, state, facts),
+        high=_high(setup, facts), still=_still(facts), empty=_empty(setup, facts),
     )  # fmt: skip
 
 
 def _later(setup: Setup, state: FillState, facts: Facts, seen: Evidence) -> Evidence:
     line_kpa = facts.reading.line_kpa
-    if facts.forward or facts.reverse or not calm(setup, facts) or line_kpa is None:
+    if not _all_off(setup, facts) or line_kpa is None:
         return seen
     passed_l = state.tally.passed_forward_l(setup.meter) - state.tally.passed_back_l(setup.meter)
     if seen.calm_kpa is None:
-        return changed(seen, calm_kpa=line_kpa, calm_l=passed_l)
+        return changed(seen, calm_kpa=line_kpa, calm_l=passed_l, calm_tote_l=facts.reading.tote_l)
     later = changed(
         seen,
-        creep=_sign(line_kpa - seen.calm_kpa, _CREEP_KPA + 2 * facts.wavers_kpa),
-        runs=_sign(passed_l - seen.calm_l, _LEAST_L + setup.meter.litres_per_pulse),
-        fast=abs(line_kpa - seen.calm_kpa) > _FAST_KPA + 2 * facts.wavers_kpa,
-        tyre=_tyre(setup, state, facts),
-        none=_none(facts),
-        still=seen.still and _still(facts),
+        creep=_sign(line_kpa - seen.calm_kpa, _CREEP_KPA + facts.wavers_kpa),
+        runs=_sign(passed_l - seen.calm_l, 1.5 * setup.meter.litres_per_pulse),
+        draws=_draws(setup, facts, seen),
+        tyre=_tyre(setup, facts),
+        gauge=_gauge(setup, state, facts),
+        high=_high(setup, facts),
+        still=seen.still if _still(facts) == "+" else "0",
     )
     return seen if later == seen else later
 
@@ -69,89 +75,129 @@ def _sign(value: float, beyond: float) -> Sign:
     return "+" if value > beyond else "-" if value < -beyond else "0"
 
 
-def _way(facts: Facts) -> Way:
-    return "in" if facts.forward else "out" if facts.reverse else "vent" if facts.venting else "off"
+def _spread_kpa(setup: Setup, facts: Facts) -> float:
+    """Of the difference of two readings of the gauge, at 95 %, noise included."""
+    return math.sqrt(2) * setup.line_gauge.u_kpa + facts.wavers_kpa
 
 
 def _push(setup: Setup, state: FillState, facts: Facts) -> Sign:
-    """Against what the pump's flow loses, as measured by a rest of this fill; of more than that only then."""
+    """What the pump moves the gauge by, against the loss of its flow; more than that only where a rest measured it."""
     line_kpa, line = facts.reading.line_kpa, setup.line
     tyre_kpa = facts.gas.best if facts.gas is not None else state.gas.rest_kpa
-    if not facts.forward or not facts.wet or facts.run_s < _RUNS_S or line_kpa is None or tyre_kpa is None:
+    liquid = facts.wet if facts.forward else state.tally.hose_l > line.hose_l / 2
+    shows = liquid and facts.run_s >= _RUNS_S + setup.line_gauge.behind_s
+    if not shows or line_kpa is None or tyre_kpa is None:
         return "?"
     pushed_kpa = line_kpa - head_kpa(line, facts.covered_m) - tyre_kpa
-    loses_kpa = min(facts.loss_gain * line_loss_kpa(line, line.pump_lps), max(line.relief_kpa - tyre_kpa, 0.0))
-    if pushed_kpa < _NOT_PUSHED * loses_kpa:
+    if facts.reverse:
+        return "-" if -pushed_kpa < 2 * _spread_kpa(setup, facts) else "0"
+    if pushed_kpa < 2 * _spread_kpa(setup, facts):
         return "-"
-    return "+" if facts.loss_known and pushed_kpa > _PUSHED * loses_kpa + _PUSH_KPA else "0"
+    loses_kpa = min(facts.loss_gain * line_loss_kpa(line, line.pump_lps), max(line.relief_kpa - tyre_kpa, 0.0))
+    return "+" if facts.loss_known and pushed_kpa > _PUSHED * loses_kpa + _spread_kpa(setup, facts) else "0"
 
 
 def _count(setup: Setup, state: FillState, facts: Facts) -> Sign:
-    """By flow while the pump fills, and by its time since the last rest."""
-    if facts.reverse or setup.meter.estimated:
+    """By the pulses while the pump runs or last ran; too many by its time, within the uncertainty of that."""
+    counts = not setup.meter.estimated and (facts.last_way > 0 or setup.meter.reverse != "none")
+    if not counts or not facts.valve_open or not facts.last_way:
         return "?"
-    if facts.forward and facts.run_s > _SILENT_S:
-        if facts.pulse_age_s > _SILENT_S:
-            return "-"
-        if facts.flow_lps > MOST_FLOW * setup.line.pump_lps:
-            return "+"
-    timed = _beside(setup, state, attrgetter("by_time"))
-    if timed is None:
+    ran_s, silent_s = facts.run_s or _RUNS_S + STILL_S, facts.pulse_age_s - facts.off_s
+    if ran_s < STILL_S or passes_uncounted(setup, state):
         return "?"
-    by_time_l = _since_rest_l(setup, state, timed)
-    if by_time_l < 2 * _LEAST_L:
-        return "?"
-    share = _since_rest_l(setup, state, 0) / by_time_l
-    return "+" if share > MOST_FLOW else "-" if share < _LITTLE else "0"
+    if silent_s > STILL_S:
+        return "-"
+    if facts.last_way < 0:
+        return "0"
+    at = next((at for at, meter in enumerate(setup.beside, 1) if meter.by_time), None)
+    if at is None or not state.counts or not state.mark.counts:
+        return "0"
+    by_time = setup.beside[at - 1]
+    counted_l, timed_l = _since_rest_l(setup, state, state.measure), _since_rest_l(setup, state, at)
+    least_l = 2 * (by_time.litres_per_pulse + setup.meter.litres_per_pulse)
+    if timed_l < least_l:
+        counted_l = state.tally.passed_forward_l(setup.meter)
+        timed_l = state.counts[at].forward * by_time.litres_per_pulse
+    return "+" if counted_l > (1 + 2 * by_time.uncertainty) * timed_l + least_l else "0"
 
 
 def _tote(setup: Setup, state: FillState, facts: Facts) -> Sign:
-    """Over the whole fill where a witness contradicts the meter, else since the last rest."""
+    """What left the tote against the meter: over the whole fill where a witness contradicts, else since the rest."""
     against = contradiction(setup, state) if facts.contradicted else None
     if against is not None:
         return _sign(against.reference_l - against.meter_l, 0.0)
-    sees = _beside(setup, state, attrgetter("of_tote"))
-    if sees is None:
+    at = next((at for at, meter in enumerate(setup.beside, 1) if meter.of_tote), None)
+    if at is None or at == state.measure or not state.mark.counts:
         return "?"
-    metered_l = _since_rest_l(setup, state, 0)
-    beyond_l = PLAY_STEPS * setup.beside[sees - 1].litres_per_pulse + _TOTE_SHARE * abs(metered_l)
-    return _sign(_since_rest_l(setup, state, sees) - metered_l, beyond_l)
+    witness, sees_l = setup.beside[at - 1], _since_rest_l(setup, state, at)
+    metered_l = _liquid_l(setup, state)
+    spread_l = math.hypot(witness.uncertainty * sees_l, setup.meter.uncertainty * metered_l)
+    return _sign(sees_l - metered_l, spread_l + PLAY_STEPS * witness.litres_per_pulse)
 
 
-def _beside(setup: Setup, state: FillState, has: Callable[[Meter], bool]) -> int | None:
-    """The first such measure beside the meter; None without one, or before a rest."""
-    if not state.counts or not state.mark.counts:
-        return None
-    return next((at for at, meter in enumerate(setup.beside, 1) if has(meter)), None)
+def _liquid_l(setup: Setup, state: FillState) -> float:
+    """Liquid that passed the meter since the last rest, less the air that displaced some in the suction line."""
+    now, then, meter, air_kpa_abs = state.tally, state.mark.tally, setup.meter, setup.line.atmosphere_kpa_abs
+    forward_l = now.forward_l(meter) - then.forward_l(meter)
+    back_l = now.returned_l(meter) - then.returned_l(meter)
+    return forward_l - back_l - (now.suction_air_kpa_l - then.suction_air_kpa_l) / air_kpa_abs
 
 
 def _since_rest_l(setup: Setup, state: FillState, measure: int) -> float:
-    """What a measure has counted since the last rest."""
-    meter = setup.beside[measure - 1] if measure else setup.meter
+    """What a measure has counted since the last rest; ``setup`` has the acting one in the meter's place."""
+    meter: Meter = setup.meter if measure == state.measure else setup.beside[measure - 1]
     now, then = state.counts[measure], state.mark.counts[measure]
     return (now.forward - now.back - then.forward + then.back) * meter.litres_per_pulse
 
 
-def _tyre(setup: Setup, state: FillState, facts: Facts) -> Sign:
+def _tyre(setup: Setup, facts: Facts) -> Sign:
     """In flow by the gauge less the line's loss, with all off by the gauge less the hose's column."""
-    line_kpa, low, high = facts.reading.line_kpa, state.gas.rest_kpa, state.gas.rest_kpa
-    if facts.gas is not None:
-        low, high = facts.gas.shows_low, facts.gas.shows_high
-    if low is None or high is None or line_kpa is None:
+    line_kpa, gas = facts.reading.line_kpa, facts.gas
+    if line_kpa is None or gas is None:
         return "?"
-    if facts.forward or facts.reverse:
-        if facts.line is None:
-            return "?"
+    if facts.forward and facts.line is not None:
         shown_low, shown_high = facts.line.low, facts.line.high
-    else:
+    elif _all_off(setup, facts):
         shown_low = shown_high = line_kpa - head_kpa(setup.line, facts.covered_m)
-    # A few litres that a silent meter missed raise it by less.
-    return "+" if shown_low > high + _PUSH_KPA else "-" if shown_high < low - _LOW_KPA else "0"
+    else:
+        return "?"
+    beyond_kpa = _APART_KPA + facts.wavers_kpa
+    return "+" if shown_low > gas.shows_high + beyond_kpa else "-" if shown_high < gas.shows_low - beyond_kpa else "0"
 
 
-def _none(facts: Facts) -> bool:
-    return facts.reading.line_kpa is not None and abs(facts.reading.line_kpa) < NO_TYRE_KPA
+def _all_off(setup: Setup, facts: Facts) -> bool:
+    """Everything is commanded off, and the line's loss has dropped off the gauge."""
+    return not facts.outputs.moving and calm(setup, facts)
 
 
-def _still(facts: Facts) -> bool:
-    return facts.gauge_age_s > max(facts.run_s, facts.off_s) > _RUNS_S
+def _gauge(setup: Setup, state: FillState, facts: Facts) -> Sign:
+    """The pressure behind the gun by the line gauge, with all off: below ambient, that of no tyre, or a tyre's."""
+    behind_kpa = gun_kpa(setup, facts.reading, state.tally.hose_l)
+    if behind_kpa is None or not _all_off(setup, facts):
+        return "?"
+    return _sign(behind_kpa, NO_TYRE_KPA + setup.line_gauge.beyond_kpa)
+
+
+def _still(facts: Facts) -> Sign:
+    """Unmoved since the pump started or stopped, or since the vent opened."""
+    since_s = facts.stroke_s if facts.venting else max(facts.run_s, facts.off_s)
+    began_s = facts.reading.now_s - facts.stroke.began_s
+    return "+" if facts.gauge_age_s > min(since_s, began_s) > _RUNS_S else "0"
+
+
+def _high(setup: Setup, facts: Facts) -> Sign:
+    line_kpa = facts.reading.line_kpa
+    return "?" if line_kpa is None else "+" if line_kpa > _AT_RELIEF * setup.line.relief_kpa else "0"
+
+
+def _empty(setup: Setup, facts: Facts) -> Sign:
+    level_l = facts.reading.tote_l
+    return "?" if level_l is None else "+" if level_l <= setup.heel_l else "0"
+
+
+def _draws(setup: Setup, facts: Facts, seen: Evidence) -> Sign:
+    """By at least half of the step in which a level is read."""
+    level_l, of_tote = facts.reading.tote_l, [meter for meter in (*setup.beside, setup.meter) if meter.of_tote]
+    if level_l is None or seen.calm_tote_l is None or not of_tote:
+        return "?"
+    return _sign(seen.calm_tote_l - level_l, of_tote[0].litres_per_pulse / 2)

@@ -1,8 +1,7 @@
 """Which fault explains an alarm best: what each fault shows, a row each, and the ranking by what was seen.
 
-A naive Bayes classifier over signs: a sign that a row expects raises its fault's probability, another one lowers it, an
-unknown one leaves it as it is. The probabilities, and what each fault shows, are assumptions (the simulated rig and
-common practice, no other source). The ranking is for the person who looks for the fault; no decision depends on it.
+A naive Bayes classifier over signs: each row gives the shares in which its fault shows them, and an unknown sign tells
+nothing. The ranking is for the person who looks for the fault; no decision depends on it.
 """
 
 from __future__ import annotations
@@ -16,56 +15,63 @@ from rig.sentence import Sentence, Wording
 
 Sign = Literal["-", "0", "+", "?"]
 """Less than expected, as expected, more; ``?`` where unknown."""
-Way = Literal["in", "out", "vent", "off"]
 
-_MARKS = ("none", "still", "fast")
-_SIGNS = ("push", "count", "tote", "tyre", "creep", "runs")
-_EXPECTED, _LISTED = 0.9, 0.98
-"""Probability that a fault shows a sign, or raises an alarm, that its row has."""
+
+@changeable
+class Evidence:
+    """Signs of the residuals as the first alarm came; the gauge's once everything is off, where that is known."""
+
+    alarm: str
+    vents: bool = True
+    """The rig has a vent at the gun."""
+    push: Sign = "?"
+    """What the pump moved the line gauge by, against the loss of its flow."""
+    count: Sign = "?"
+    """The meter against the pump's time; less: it was silent."""
+    tote: Sign = "?"
+    """What left the tote against the meter."""
+    tyre: Sign = "?"
+    """The tyre's pressure against its sealed air space."""
+    gauge: Sign = "?"
+    """The line gauge: below ambient, that of no tyre, a tyre's."""
+    high: Sign = "?"
+    """More: the gauge is at the relief valve's setting."""
+    still: Sign = "?"
+    """More: the gauge has not moved since the pump started or stopped."""
+    empty: Sign = "?"
+    """More: the tote's level is at its heel."""
+    creep: Sign = "?"
+    """Movement of the pressure since everything is off."""
+    runs: Sign = "?"
+    """Counts of the meter since everything is off."""
+    draws: Sign = "?"
+    """What has left the tote since everything is off."""
+    calm_kpa: float | None = None
+    """The line gauge, and below what had passed the meter, once the pump had coasted to rest."""
+    calm_l: float = 0.0
+    calm_tote_l: float | None = None
+    """And the tote's content."""
+
+
+SIGNS = ("push", "count", "tote", "tyre", "gauge", "high", "still", "empty", "creep", "runs", "draws")
+_LISTED = 0.98
+"""Probability that a fault raises an alarm that its row has."""
 _ALARMS = 45
 """Number of alarms over which the remaining probability is spread evenly."""
+_NEVER = 0.2
+"""Added to each sign's tenths: no share is known to be nothing."""
 _LEAST = 0.15
 """Probability below which a fault is not worth naming."""
+_ALIKE = 3.2
+"""Ratio of probabilities that is not worth more than a bare mention (Jeffreys 1961, from memory: the root of 10)."""
 _MOST_NAMED = 2
 _ONE = Wording("suspect.one", "Most likely: {first}.")
 _TWO = Wording("suspect.two", "Most likely: {first}; else: {second}.")
 
 
-@changeable
-class Evidence:
-    """Signs of the residuals when the first alarm came, and since everything is off."""
-
-    alarm: str
-    way: Way
-    """What ran as it came."""
-    push: Sign = "?"
-    """What the pump raised the line gauge by, against the loss of its flow; less: hardly, or not at all."""
-    count: Sign = "?"
-    """The meter against the pump's time."""
-    tote: Sign = "?"
-    """What left the tote against the meter."""
-    tyre: Sign = "?"
-    """The tyre's pressure against its sealed air space."""
-    none: bool = False
-    """The gauge shows no tyre."""
-    still: bool = False
-    """The gauge has not moved since the pump started or stopped."""
-    vents: bool = True
-    """The rig has a vent at the gun."""
-    creep: Sign = "?"
-    """Movement of the pressure since everything is off."""
-    fast: bool = False
-    """The creep is larger than a drifting gauge's."""
-    runs: Sign = "?"
-    """Counts of the meter since everything is off."""
-    calm_kpa: float | None = None
-    """The line gauge, and below what had passed the meter, once the pump had coasted to rest."""
-    calm_l: float = 0.0
-
-
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """One fault with its probability among those of the table."""
+    """One fault, or a group of them, with its probability among those of the table."""
 
     name: str
     text: Sentence
@@ -74,131 +80,193 @@ class Suspect:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """What one fault shows; of each sign those that it may have, empty where any."""
+    """What one fault shows."""
 
     text: Wording
     alarms: str
-    """The alarms that it usually raises."""
-    push: str = ""
-    count: str = ""
-    tote: str = ""
-    tyre: str = ""
-    none: bool | None = None
-    still: bool | None = False
-    creep: str = ""
-    fast: bool | None = False
-    runs: str = ""
-    ways: str = ""
-    """What must run for it to show; empty where anything."""
+    """The alarms that it raises, with their shares in percent."""
+    shows: str
+    """For each of the signs in how many tenths of the alarms it is less, as expected, more."""
     vents: bool = False
     """It is a fault of the vent."""
     prior: float = 1.0
     """How often it happens, relative to the others."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Faults that often leave the same behind: the shared first action is named where nothing tells them apart."""
+
+    text: Wording
+    names: frozenset[str]
+
+
 ROWS: Mapping[str, _Row] = {
-    "estop": _Row(Wording("suspect.estop", "the emergency stop is pressed, or its wire broken"), "emergency_stop"),
+    # push count tote tyre gauge high still empty creep runs draws, each: - 0 +
+    "estop": _Row(
+        Wording("suspect.estop", "the emergency stop is pressed, or its wire broken"),
+        "emergency_stop:100",
+        "271 280 090 090 118 090 091 090 090 090 090"),
     "bus": _Row(
         Wording("suspect.bus", "cable or supply of the modules"),
-        "field_lost reading_untrusted off_unconfirmed bus_late"),
+        "field_lost:89 reading_untrusted:4 off_unconfirmed:4 bus_late:4",
+        "191 090 090 090 127 090 091 191 090 090 090"),
     "outputs": _Row(
         Wording("suspect.outputs", "the relay module does not do what it confirms"),
-        "output_not_obeyed off_unconfirmed", still=None, fast=None),
-    "restart": _Row(Wording("suspect.restart", "the relay module has restarted: its supply"), "output_timeout_lost"),
-    "other": _Row(Wording("suspect.other", "another program or person switches the outputs"), "another_controller"),
+        "off_unconfirmed:52 output_not_obeyed:45 field_lost:4",
+        "730 091 090 090 019 090 064 090 361 181 090"),
+    "restart": _Row(
+        Wording("suspect.restart", "the relay module has restarted: its supply"),
+        "output_timeout_lost:100",
+        "090 090 090 091 054 090 090 090 090 090 090"),
+    "other": _Row(
+        Wording("suspect.other", "another program or person switches the outputs"),
+        "another_controller:100",
+        "191 191 191 191 136 191 191 191 191 191 191"),
     "pump_on": _Row(
         Wording("suspect.pump_on", "the pump's forward contactor is welded"),
-        "flow_while_stopped pressure_high moves_while_off gauge_stuck overfill both_directions",
-        tyre="+", none=False, creep="+0", fast=None, runs="+0"),
+        "flow_while_stopped:78 pressure_high:6 gauge_stuck:6 overfill:4 moves_while_off:4 both_directions:1",
+        "191 090 090 028 009 037 091 090 046 146 046"),
     "pump_back": _Row(
         Wording("suspect.pump_back", "the pump's reverse contactor is welded"),
-        "flow_while_stopped moves_while_off no_flow reverse_flow pressure_low both_directions",
-        push="-", count="-0", tote="0-", tyre="-", creep="-+", fast=None, runs="-+"),
+        "flow_while_stopped:52 moves_while_off:20 no_flow:17 insert_not_seated:3 gauge_restless:3 "
+        "reverse_flow:2 pressure_low:2 both_directions:2",
+        "900 370 090 551 316 090 090 090 721 532 640"),
     "vent_open": _Row(
         Wording("suspect.vent_open", "the vent stands open"),
-        "bead_lost no_rise gauge_restless moves_while_off pressure_low insert_not_seated",
-        push="0-", count="0", tote="0", tyre="-", creep="-0", none=True, fast=None, runs="0", vents=True, prior=2.0),
+        "pressure_low:30 bead_lost:17 estimates_disagree:13 no_rise:10 insert_not_seated:10 gauge_restless:10 "
+        "overfill:7 moves_while_off:3",
+        "280 090 090 820 073 090 090 090 370 090 090", vents=True, prior=2.0),
     "vent_shut": _Row(
         Wording("suspect.vent_shut", "the vent does not open"),
-        "air_stays", count="0", tyre="+0", none=False, creep="0", runs="0", vents=True),
+        "air_stays:100",
+        "191 090 191 082 019 090 055 090 090 090 090", vents=True),
     "gun_off": _Row(
         Wording("suspect.gun_off", "the gun is off the valve, or the hose has burst"),
-        "bead_lost no_rise estimates_disagree air_pumped moves_while_off gauge_restless",
-        push="-", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0"),
+        "bead_lost:42 no_rise:22 estimates_disagree:15 pressure_low:10 insert_not_seated:3 air_gone:3 "
+        "moves_while_off:2 gauge_restless:2 air_pumped:2",
+        "720 090 090 820 090 090 090 090 090 090 090"),
     "bead": _Row(
         Wording("suspect.bead", "a bead has let go"),
-        "bead_lost no_rise estimates_disagree moves_while_off pressure_low",
-        push="0", count="0", tote="0", tyre="-", none=True, creep="0-", fast=None, runs="0"),
+        "bead_lost:47 no_rise:28 pressure_low:10 air_gone:7 moves_while_off:6 estimates_disagree:2",
+        "090 091 090 900 090 090 090 090 090 090 090"),
     "leak": _Row(
         Wording("suspect.leak", "the tyre or a joint leaks"),
-        "no_rise gauge_restless moves_while_off cavity_differs pressure_low air_gone",
-        push="0", count="0", tote="0", tyre="-", none=False, creep="-0", fast=None, runs="0"),
+        "no_rise:31 gauge_restless:31 moves_while_off:17 flow_while_stopped:5 estimates_disagree:5 "
+        "bead_lost:5 pressure_low:2 cavity_differs:2 air_gone:2",
+        "090 090 090 910 019 090 090 090 550 090 090"),
     "blocked": _Row(
         Wording("suspect.blocked", "the valve is blocked, or the plunger up"),
-        "no_flow no_progress valve_blocked air_stays pressure_high pressure_low gauge_stuck",
-        push="+0", count="-0", tote="0", tyre="+0", none=None, creep="0", runs="0"),
-    "seat": _Row(Wording("suspect.seat", "core or insert is not seated"), "insert_not_seated", none=False),
+        "no_flow:37 pressure_low:16 moves_while_off:14 pressure_high:12 air_gone:11 flow_while_stopped:4 "
+        "valve_blocked:2 no_progress:2 gauge_stuck:2 air_stays:2",
+        "082 730 090 317 226 055 091 090 090 090 090"),
+    "seat": _Row(
+        Wording("suspect.seat", "core or insert is not seated"),
+        "insert_not_seated:100",
+        "090 191 090 270 019 090 090 090 090 090 090"),
     "inside": _Row(
         Wording("suspect.inside", "liquid was inside already, or the size is another one"),
-        "cavity_differs estimates_disagree pressure_high overfill",
-        push="0", count="0", tote="0", tyre="+0", none=False, creep="0", runs="0"),
+        "cavity_differs:73 estimates_disagree:19 pressure_high:2 overfill:2 no_flow:2 liquid_drawn:2",
+        "090 090 090 082 009 090 090 090 090 090 090"),
     "covered": _Row(
         Wording("suspect.covered", "the liquid stands at the valve"),
-        "valve_covered liquid_in_vent liquid_drawn", count="0", none=False, creep="0", runs="0"),
+        "liquid_in_vent:80 valve_covered:10 liquid_drawn:10",
+        "191 090 090 191 019 090 090 090 037 090 090"),
     "tote_empty": _Row(
         Wording("suspect.tote_empty", "the tote is empty"),
-        "tote_empty suction_dry air_pumped dry_run", push="-0", count="0-", none=False, runs="0", ways="in"),
+        "tote_empty:44 meter_jumped:17 moves_while_off:10 suction_dry:9 estimates_disagree:7 no_rise:3 "
+        "dry_run:3 cavity_differs:3 air_pumped:3",
+        "450 190 090 180 019 090 090 009 280 090 090"),
     "suction_air": _Row(
         Wording("suspect.suction_air", "the suction draws air"),
-        "air_pumped no_rise estimates_disagree measures_differ moves_while_off gauge_restless",
-        push="0-", count="0+", tote="-0", none=False, runs="0"),
+        "no_rise:28 estimates_disagree:20 gauge_restless:15 moves_while_off:11 insert_not_seated:9 "
+        "measures_differ:7 liquid_in_vent:4 flow_while_stopped:4 air_pumped:2",
+        "190 091 280 172 119 090 090 090 631 090 090"),
     "pump_dead": _Row(
         Wording("suspect.pump_dead", "the pump does not turn"),
-        "no_flow gauge_stuck air_stays", push="-", count="-", tote="0", tyre="-0", none=False, still=None, creep="0",
-        runs="0"),
+        "no_flow:67 insert_not_seated:17 gauge_stuck:10 air_stays:7",
+        "900 900 091 090 019 090 055 090 090 090 090"),
     "strainer": _Row(
         Wording("suspect.strainer", "the strainer is blocked, or the pump worn"),
-        "strainer_fouled run_over suction_dry no_flow",
-        push="-", count="0-", tote="0", tyre="0-", none=False, creep="0", runs="0"),
+        "estimates_disagree:33 overfill:11 cavity_differs:11 air_stays:11 suction_dry:8 strainer_fouled:8 "
+        "run_over:8 no_flow:8",
+        "181 460 090 172 019 090 090 090 090 090 090"),
     "meter_silent": _Row(
         Wording("suspect.meter_silent", "the meter does not count"),
-        "no_flow gauge_stuck measures_differ", push="0", count="-", tote="+0", tyre="0", none=False, creep="0",
-        runs="0+"),
+        "no_flow:94 no_progress:2 measures_differ:2 gauge_stuck:2",
+        "090 900 090 191 019 090 090 090 090 090 090"),
     "meter_more": _Row(
         Wording("suspect.meter_more", "the meter counts too much: air, stray pulses, or wrong pulses per litre"),
-        "measures_differ no_rise flow_too_high estimates_disagree flow_while_stopped",
-        push="0", count="+0", tote="-0", tyre="0", none=False, creep="0", runs="0+"),
+        "flow_while_stopped:62 measures_differ:11 flow_too_high:11 estimates_disagree:11 pressure_high:2 "
+        "no_rise:1",
+        "091 055 370 460 118 090 090 090 090 036 090"),
     "meter_less": _Row(
         Wording("suspect.meter_less", "the meter counts too little"),
-        "measures_differ estimates_disagree cavity_differs overfill", push="0", count="-0", tote="+", tyre="+",
-        none=False, creep="0", runs="0"),
+        "overfill:25 measures_differ:25 estimates_disagree:25 cavity_differs:25",
+        "191 631 119 119 136 191 191 191 191 191 191"),
     "meter_turned": _Row(
         Wording("suspect.meter_turned", "the meter counts backwards: its channels are exchanged"),
-        "reverse_flow", push="0", count="-0", tote="+0", none=False, creep="0", runs="0"),
-    "counter": _Row(Wording("suspect.counter", "the counter restarted: its supply"), "meter_jumped", none=False),
+        "reverse_flow:69 no_flow:25 dry_run:6",
+        "090 460 082 181 037 090 090 090 090 190 090"),
+    "counter": _Row(
+        Wording("suspect.counter", "the counter restarted: its supply"),
+        "meter_jumped:100",
+        "090 081 090 190 217 090 082 090 091 090 090"),
     "level_still": _Row(
-        Wording("suspect.level_still", "the tote's level sticks"), "measures_differ", push="0", count="0", tote="-",
-        tyre="0", none=False, creep="0", runs="0", prior=0.3),
+        Wording("suspect.level_still", "the tote's level sticks"),
+        "measures_differ:80 valve_covered:10 estimates_disagree:10",
+        "090 090 910 090 019 090 090 090 090 090 090", prior=0.3),
     "gauge_still": _Row(
         Wording("suspect.gauge_still", "the gauge sticks, or its line is blocked"),
-        "gauge_stuck air_stays pressure_high estimates_disagree no_rise",
-        push="-", count="0", tote="0", tyre="0+", none=False, still=True, creep="0", runs="0"),
+        "gauge_stuck:55 pressure_low:17 air_stays:12 insert_not_seated:7 no_rise:5 pressure_high:2 "
+        "estimates_disagree:2",
+        "900 090 090 163 028 091 046 090 090 090 090"),
     "gauge_drifts": _Row(
         Wording("suspect.gauge_drifts", "the gauge drifts"),
-        "gauge_restless moves_while_off flow_while_stopped estimates_disagree cavity_differs air_stays",
-        count="0", tote="0", tyre="+0", none=None, creep="+", runs="0"),
-    "gauge_wire": _Row(Wording("suspect.gauge_wire", "a sensor's wire or supply"), "reading_untrusted", none=None),
+        "gauge_restless:52 flow_while_stopped:18 moves_while_off:8 cavity_differs:8 no_rise:5 line_high:5 "
+        "estimates_disagree:2 air_stays:2",
+        "090 090 090 154 009 090 090 090 128 090 090"),
+    "gauge_wire": _Row(
+        Wording("suspect.gauge_wire", "a sensor's wire or supply"),
+        "reading_untrusted:100",
+        "191 090 090 090 127 090 091 090 090 090 090"),
 }  # fmt: skip
-"""Faults by name."""
+"""Faults by name. The shares are those of 542 alarms by single faults in the simulated rig, mixed with three more that
+show what the fault does by its physics (decision 204); on a truck they are other ones."""
+
+GROUPS: Mapping[str, _Group] = {
+    "no_tyre": _Group(
+        Wording("suspect.no_tyre", "the gauge sees no tyre: look at gun and hose, then at the bead"),
+        frozenset({"gun_off", "bead"})),
+    "cut_off": _Group(
+        Wording("suspect.cut_off", "the gauge sees no tyre: look at the gun, its plunger and valves, then at the bead"),
+        frozenset({"gun_off", "bead", "blocked", "vent_open"})),
+    "air_leaves": _Group(
+        Wording("suspect.air_leaves", "air leaves: shut the vent by hand, then listen at valve and bead"),
+        frozenset({"leak", "vent_open"})),
+    "no_fall": _Group(
+        Wording("suspect.no_fall", "the vent does not open, or the gauge sticks: listen at the vent"),
+        frozenset({"vent_shut", "gauge_still"})),
+    "no_liquid": _Group(
+        Wording("suspect.no_liquid", "air comes instead of liquid: look at tote and suction hose"),
+        frozenset({"tote_empty", "suction_air"})),
+}  # fmt: skip
+"""Faults that are named together, by the name of the group; the smaller group first."""
 
 
 def suspects(seen: Evidence) -> tuple[Suspect, ...]:
     """The faults that explain an alarm best, the most probable first; empty if none is worth naming."""
     scores = {name: _likelihood(row, seen) for name, row in ROWS.items()}
     whole = sum(scores.values())
-    best = sorted(scores, key=lambda name: -scores[name])[:_MOST_NAMED]
-    named = [Suspect(name, ROWS[name].text(), scores[name] / whole) for name in best]
-    return tuple(each for each in named if each.share >= _LEAST)
+    shares = {name: scores[name] / whole for name in sorted(scores, key=lambda name: -scores[name])}
+    together = _group(shares)
+    named = [Suspect(name, ROWS[name].text(), share) for name, share in shares.items()]
+    if together is not None:
+        names = GROUPS[together].names
+        share = sum(shares[name] for name in names)
+        named = [each for each in named if each.name not in names]
+        named.insert(0, Suspect(together, GROUPS[together].text(), share))
+    return tuple(each for each in named[:_MOST_NAMED] if each.share >= _LEAST)
 
 
 def likely(seen: Evidence | None) -> Sentence | None:
@@ -211,25 +279,36 @@ def likely(seen: Evidence | None) -> Sentence | None:
     return _TWO(first=found[0].text, second=found[1].text)
 
 
+def _group(shares: Mapping[str, float]) -> str | None:
+    """The smallest group of the best fault that holds all of its like, where there is another one."""
+    best = next(iter(shares))
+    near = {name for name, share in shares.items() if share * _ALIKE > shares[best]}
+    for name, group in GROUPS.items():
+        alike = near & group.names
+        if best in group.names and len(alike) > 1 and alike == near & _ever_with(best):
+            return name
+    return None
+
+
+def _ever_with(name: str) -> frozenset[str]:
+    return frozenset().union(*(group.names for group in GROUPS.values() if name in group.names))
+
+
 def _likelihood(row: _Row, seen: Evidence) -> float:
     if row.vents and not seen.vents:
         return 0.0
-    alarms = row.alarms.split()
-    found = row.prior
-    found *= _LISTED / len(alarms) if seen.alarm in alarms else (1 - _LISTED) / _ALARMS
-    for name in _SIGNS:
-        found *= _of_sign(getattr(row, name), getattr(seen, name))
-    for name in _MARKS:
-        expected = getattr(row, name)
-        found *= 0.5 if expected is None else _EXPECTED if expected is getattr(seen, name) else 1 - _EXPECTED
-    if row.ways and seen.way not in row.ways.split():
-        found *= 1 - _EXPECTED
+    found = row.prior * _of_alarm(row, seen.alarm)
+    for name, tenths in zip(SIGNS, row.shows.split(), strict=True):
+        found *= _of_sign(tenths, getattr(seen, name))
     return found
 
 
-def _of_sign(expected: str, sign: Sign) -> float:
+def _of_alarm(row: _Row, alarm: str) -> float:
+    shares = {name: int(share) for name, _, share in (each.partition(":") for each in row.alarms.split())}
+    return _LISTED * shares.get(alarm, 0) / sum(shares.values()) + (1 - _LISTED) / _ALARMS
+
+
+def _of_sign(tenths: str, sign: Sign) -> float:
     if sign == "?":
         return 1.0
-    if not expected:
-        return 1 / 3
-    return _EXPECTED / len(expected) if sign in expected else (1 - _EXPECTED) / max(1, 3 - len(expected))
+    return (int(tenths["-0+".index(sign)]) + _NEVER) / (sum(map(int, tenths)) + 3 * _NEVER)
