@@ -44,7 +44,7 @@ def tokens(text: str) -> Iterator[Token]:
 def names_in_calls(module: str, function: str) -> set[str]:
     """The first arguments, as written, of every call of a function in a file or folder of the controller."""
     where = Path(rig.control.__path__[0]) / module
-    trees = (ast.parse(path.read_text(encoding="utf-8")) for path in ([where] if module else where.glob("*.py")))
+    trees = (ast.parse(path.read_text(encoding="utf-8")) for path in ([where] if module else where.rglob("*.py")))
     calls = (node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Call) and node.args)
     named = (call.args[0] for call in calls if ast.unparse(call.func).rpartition(".")[2] == function)
     return {each.value for each in named if isinstance(each, ast.Constant)}
@@ -83,7 +83,7 @@ def test_every_row_of_a_table_has_its_text_and_no_text_is_of_another(page: str, 
 
 def test_the_tables_hold_all_that_the_controller_asks() -> None:
     assert names_in_calls("", "ask") == set(PROMPTS)
-    assert names_in_calls("checks.py", "_check") == set(ready_checks())
+    assert names_in_calls("words/checks.py", "_check") == set(ready_checks())
 
 
 def models(of: type[Strict]) -> Iterator[type[Strict]]:

@@ -63,10 +63,10 @@ def test_without_a_checkout_nothing_is_compiled(
 def test_sources_that_do_not_compile_are_told_and_leave_nothing(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    for name in ("rig/control", "sim/plant", "config"):
+    for name in ("rig/control/words", "sim/plant", "config"):
         (tmp_path / name).mkdir(parents=True)
     (tmp_path / "pyproject.toml").write_text("[tool.mypy]\nstrict = true\n", encoding="utf-8")
-    (tmp_path / "rig" / "control" / "wrong.py").write_text('number: int = "three"\n', encoding="utf-8")
+    (tmp_path / "rig" / "control" / "words" / "wrong.py").write_text('number: int = "three"\n', encoding="utf-8")
     monkeypatch.setattr(sim.compiled, "_ROOT", tmp_path)
     with pytest.raises(CompileError, match=r"wrong\.py(.|\n)*Incompatible types"):
         run_compiled(CAMPAIGN)

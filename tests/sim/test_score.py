@@ -20,7 +20,11 @@ def test_the_score_by_its_definition() -> None:
 
 def accounts(half_width_l: float, count: int = 20_000) -> list[Account]:
     rng = random.Random(5)
-    return [Account(100 + rng.gauss(0, 1), half_width_l, 100.0, 100.0, ("sound",)) for _ in range(count)]
+    return [account(100 + rng.gauss(0, 1), half_width_l, half_width_l) for _ in range(count)]
+
+
+def account(net_l: float, less_l: float, more_l: float, stratum: str = "sound") -> Account:
+    return Account(net_l, (net_l - less_l, net_l + more_l), 100.0, 100.0, (stratum,))
 
 
 def test_honest_width_scores_best() -> None:
@@ -33,6 +37,12 @@ def test_honest_width_scores_best() -> None:
     assert vague.coverage > 0.9999
 
 
+def test_what_is_missing_to_one_side_counts_on_that_side_only() -> None:
+    rows = scored([account(102.0, 4.0, 0.0)] * 20 + [account(98.0, 4.0, 0.0)] * 20)
+    assert (rows[0].coverage, rows[0].width) == (0.5, 2.0)
+    assert rows[0].score == pytest.approx(4.0 + 0.5 * 40 * 2.0)
+
+
 def test_an_interval_that_seldom_holds_the_truth_is_reported(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     # Drawn accounts are of no plant: the baseline of the campaigns says nothing of their scores.
     monkeypatch.setattr(sim.score, "BASELINE", tmp_path / "none.json")
@@ -42,5 +52,5 @@ def test_an_interval_that_seldom_holds_the_truth_is_reported(monkeypatch: pytest
 
 
 def test_a_stratum_with_few_fills_is_left_out() -> None:
-    rows = scored([*accounts(2.0, 30), *(Account(1, 1, 1, 1, ("fault leak",)) for _ in range(5))])
+    rows = scored([*accounts(2.0, 30), *(account(1, 1, 1, "fault leak") for _ in range(5))])
     assert [row.stratum for row in rows] == ["all", "sound"]
