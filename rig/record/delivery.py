@@ -78,13 +78,18 @@ def within_words(work: Work) -> str:
         return f"± {work.net_u_l:z.1f} L"
     if work.recovered_l is not None:
         less_l, more_l = more_l, less_l
-    return f"-{less_l:.1f} +{more_l:.1f} L"
+    return _sides(less_l, more_l)
+
+
+def _sides(less_l: float, more_l: float) -> str:
+    shown = [f"{sign}{litres:.1f}" for sign, litres in (("-", less_l), ("+", more_l)) if round(litres, 1) > 0]
+    return f"{' '.join(shown) or '± 0.0'} L"
 
 
 def reasons_words(work: Work) -> str:
     """What the litres in doubt consist of, the largest parts first; empty where the record does not state it."""
     parts = sorted(work.doubts or (), key=lambda each: -max(each.less_l, each.more_l))
-    return "; ".join(f"{each.reason.replace('_', ' ')} -{each.less_l:.1f} +{each.more_l:.1f} L" for each in parts[:3])
+    return "; ".join(f"{each.reason.replace('_', ' ')} {_sides(each.less_l, each.more_l)}" for each in parts[:3])
 
 
 def pressure_left_words(work: Counted, show: Callable[[float], str] = show_pressure) -> str:

@@ -27,7 +27,8 @@ from wrong_counts import (
 )
 from wrong_relays import both_relays, one_scan_late
 
-from rig.control.belief import doubt, observe
+from rig.control.belief import observe, uncertainty
+from rig.control.belief.doubts import Doubt
 from rig.control.moves import decide, outputs, phases, recover, requests, snapshot, uncoupling
 from rig.control.moves.phases import Phase
 from rig.control.moves.turn import Turn
@@ -101,7 +102,8 @@ def _stop_ignored(phase: Phase) -> Callable[[Patch], None]:
         return lambda turn, request: () if turn.state.phase is phase else original(turn, request)
 
     def plant(patch: Patch) -> None:
-        _swap(decide, "_stop", make)(patch)
+        _swap(requests, "stop", make)(patch)
+        patch.setattr(decide, "stop", requests.stop)
         patch.setitem(requests._HANDLERS, "stop", requests.stop)
 
     return plant
@@ -256,7 +258,7 @@ def _no_trip_on_pressure(patch: Patch) -> None:
 
 
 def _confirmations_skipped(patch: Patch) -> None:
-    patch.setattr(decide, "open_checks", lambda setup, state: ())
+    patch.setattr(requests, "open_checks", lambda setup, state: ())
 
 
 DEFECTS: tuple[Defect, ...] = (
@@ -273,7 +275,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the hose's air is not counted", hose_always_full, 5, "I5 floor", ("draw-down",)),
     Defect(
         "what stands beside the meter is not asked",
-        _swap(doubt, "_by_witness_l", lambda original: lambda setup, state: 0.0),
+        _swap(uncertainty, "_by_witness", lambda original: lambda setup, state: Doubt("witness")),
         82136,
         "I4 record true",
         ("air_in_line",),
@@ -358,7 +360,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("a hold is ignored", _hold_ignored, 13, "I12 hold acts at once", ("hold",)),
     Defect(
         "a reset while the cause stands",
-        _swap(decide, "standing_trips", lambda _: lambda a: ()),
+        _swap(requests, "standing_trips", lambda _: lambda a: ()),
         30,
         "I11 reset while the cause stands",
         ("estop",),

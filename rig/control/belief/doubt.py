@@ -271,7 +271,7 @@ def _unseen_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float]
     if alarm not in _UNSEEN or known:
         return 0.0, 0.0
     if alarm in _DRAWN:
-        return moved_l, 0.0
+        return _missing(setup, moved_l)
     return by_way(state, moved_l) if pump_way(setup, state) else (moved_l, moved_l)
 
 

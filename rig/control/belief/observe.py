@@ -14,7 +14,7 @@ from rig.control.belief.airspace import Found, Verdict
 from rig.control.belief.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.belief.gauges import Shown
 from rig.control.belief.gauges import follow as follow_gauges
-from rig.control.belief.passing import MOST_FLOW, beyond_l, passes_uncounted, too_fast_l, with_uncounted_air
+from rig.control.belief.passing import MOST_FLOW, leapt_l, passes_uncounted, too_fast_l, with_uncounted_air
 from rig.control.belief.pressure import Band, Gas, level_cavity_l, sealed_band
 from rig.control.belief.state import (
     FillState,
@@ -145,7 +145,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
         state = _lever(state, reading, forward, back)
     flow, unmoved_s = state.flow, state.unmoved_s
     if reading.fresh:
-        leapt = state.flow.fine and beyond_l(setup, forward, dt) > 0
+        leapt = state.flow.fine and leapt_l(setup, forward, dt) > 0
         flow = _flow(setup, state, reading.now_s, leapt=leapt)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
         seen = forward or back or passes_uncounted(setup, state)
@@ -242,7 +242,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     if uncommanded:
         each_l = setup.meter.litres_per_pulse
         tally = tally.doubting("counted at rest", less_l=forward * each_l, more_l=back * each_l)
-    elif (fast_l := max(too_fast_l(setup, state, dt), beyond_l(setup, forward, dt))) > 0:
+    elif (fast_l := max(too_fast_l(setup, state, dt), leapt_l(setup, forward, dt))) > 0:
         ahead = state.direction >= 0
         tally = tally.doubting("beyond the pump's flow", less_l=fast_l * ahead, more_l=fast_l * (not ahead))
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):

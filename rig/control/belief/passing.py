@@ -14,6 +14,8 @@ MOST_FLOW = 1.3
 """Limit of liquid flow as a share of the pump's flow at no back pressure; its rating may be a tenth off."""
 _SILENT_S = 1.0
 """A meter blind to air that has been silent for this long while the pump draws has air in it."""
+_LEAP_S = 0.5
+"""A clock that stood still for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _LEFT = 1 / 3
 """Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
@@ -51,11 +53,12 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
     return silent_s >= _SILENT_S and state.tally.hose_l <= _LEFT * setup.line.hose_l
 
 
-def beyond_l(setup: Setup, pulses: int, dt: float) -> float:
-    """Litres of one scan that the pump cannot have moved in it; a pulse at each end is allowed."""
+def leapt_l(setup: Setup, pulses: int, dt: float) -> float:
+    """Litres of one scan that the pump moves only in half a second more: the clock stood still; else 0."""
     if setup.meter.estimated:
         return 0.0
-    return max(0.0, (pulses - 2) * setup.meter.litres_per_pulse - MOST_FLOW * setup.line.most_lps * dt)
+    beyond_l = pulses * setup.meter.litres_per_pulse - MOST_FLOW * setup.line.most_lps * dt
+    return beyond_l if beyond_l > _LEAP_S * setup.line.most_lps else 0.0
 
 
 def too_fast_l(setup: Setup, state: FillState, dt: float) -> float:
