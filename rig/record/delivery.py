@@ -88,7 +88,8 @@ def _sides(less_l: float, more_l: float) -> str:
 
 def reasons_words(work: Work) -> str:
     """What the litres in doubt consist of, the largest parts first; empty where the record does not state it."""
-    parts = sorted(work.doubts or (), key=lambda each: -max(each.less_l, each.more_l))
+    parts = [each for each in work.doubts or () if round(max(each.less_l, each.more_l), 1) > 0]
+    parts.sort(key=lambda each: -max(each.less_l, each.more_l))
     return "; ".join(f"{each.reason.replace('_', ' ')} {_sides(each.less_l, each.more_l)}" for each in parts[:3])
 
 

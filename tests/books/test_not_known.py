@@ -14,7 +14,7 @@ from virtual_fills import rig_settings
 from rig.books.compare import matched
 from rig.books.wording import next_steps
 from rig.cli import main
-from rig.record.delivery import statement
+from rig.record.delivery import reasons_words, statement, within_words
 from rig.record.work import Work
 from rig.run.assembly import Question
 from rig.run.refused import Refused
@@ -145,3 +145,33 @@ def test_what_was_drawn_out_is_billed_by_a_persons_figure_where_there_is_one(run
     run("note", "figure", "--fill", "a", "--volume", "83.28 L", "--basis", "scale", "--why", "weighed")
     # By hand: 83.28 L are 22.0 gal; 22.0 gal at 0.85 are 18.70.
     assert disposal() == "18.70"
+
+
+@pytest.mark.parametrize(
+    ("less_l", "more_l", "said"),
+    [
+        (None, None, "± 37.3 L"), (37.3, 36.0, "± 37.3 L"), (12.31, 37.3, "-12.3 +37.3 L"), (30.0, 0.02, "-30.0 L"),
+        (0.0, 5.0, "+5.0 L"),
+    ],
+)  # fmt: skip
+def test_a_record_says_to_which_side_its_litres_may_be_off(
+    run: Run, tmp_path: Path, less_l: float | None, more_l: float | None, said: str
+) -> None:
+    sides = {} if less_l is None else {"net_less_l": less_l, "net_more_l": more_l}
+    journal_with(tmp_path / "rig-data", lost("b", **sides))
+    assert f"passed the meter, {said})" in run("ticket", "b")
+
+
+def test_what_came_out_may_be_off_to_the_other_side() -> None:
+    """More left in a wheel is less that came out of it."""
+    drawn = Work.from_document(lost("b", net_l=-20.0, net_u_l=6.0, net_less_l=6.0, net_more_l=1.0, recovered_l=20.0))
+    assert drawn.within_l == (-26.0, -19.0)
+    assert within_words(drawn) == "-1.0 +6.0 L"
+
+
+def test_the_reasons_are_said_the_largest_first_and_without_what_is_nothing() -> None:
+    parts = [("meter", 0.2, 0.2), ("bead_lost", 12.3, 0.0), ("pulse", 0.02, 0.02)]
+    work = Work.from_document(
+        lost("b", doubts=[{"reason": r, "less_l": less, "more_l": more} for r, less, more in parts])
+    )
+    assert reasons_words(work) == "bead lost -12.3 L; meter -0.2 +0.2 L"
