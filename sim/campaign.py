@@ -30,7 +30,7 @@ from sim.person import Scripted
 from sim.placing import placed
 from sim.scenarios import PAIRS, PARTS, Case, Pair, Scenario, drawn, set_up
 from sim.score import Account, as_documents, print_scores, scored, worse
-from sim.seen import Breach, delivered_l
+from sim.seen import Breach, at_valve, delivered_l
 from sim.table import sim_of
 from sim.trace import Trace
 from sim.virtual import VirtualFill, VirtualRig
@@ -75,6 +75,8 @@ class Judged:
     """Scans that were replayed, all the same to the bit."""
     account: Account | None = None
     """What its record states of its litres, and the truth."""
+    at_valve: bool = False
+    """At the end the liquid truly stood at the valve: no more air could leave there."""
 
 
 class JudgedFill:
@@ -156,6 +158,7 @@ def judged(
         trace=fill.trace.digest,
         used=tuple(fill.judge.used.items()),
         account=_account(scenario, setup, rig, record),
+        at_valve=at_valve(rig.plant),
     )
 
 

@@ -1,6 +1,7 @@
 """What the heat of the gas costs: sound fills by heat transfer and by the liquid's temperature above the tyre's.
 
 The fills are the same in every cell. A cell is the share that did not end complete, of those that the plan permits.
+"At the valve" counts those of them whose liquid truly stood at the valve: they could not be filled any further.
 """
 
 from __future__ import annotations
@@ -36,12 +37,14 @@ def warmed(seed: int, time_s: float | None, warmer_k: float) -> Judged:
 
 def heat_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> int:
     """Print a line for each heat transfer; returns the number of fills with a breach."""
-    say("| heat transfer | " + " | ".join(f"{kelvin:+g} K" for kelvin in WARMER_K) + " | by | breaches |")
-    say("| --- " * (len(WARMER_K) + 3) + "|")
+    say(
+        "| heat transfer | " + " | ".join(f"{kelvin:+g} K" for kelvin in WARMER_K) + " | at the valve | by | breaches |"
+    )
+    say("| --- " * (len(WARMER_K) + 4) + "|")
     breaches = 0
     with ProcessPoolExecutor(jobs) as pool:
         for time_s in TIMES_S:
-            cells, causes, broken = [], Counter[str](), 0
+            cells, causes, broken, full = [], Counter[str](), 0, 0
             for warmer_k in WARMER_K:
                 if time_s is None and warmer_k:
                     cells.append("–")
@@ -50,10 +53,11 @@ def heat_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> i
                 fills = [each for each in ran if each.outcome != "refused"]
                 held = [each for each in fills if each.outcome != "complete"]
                 causes.update(str(each.first_out) for each in held)
+                full += sum(each.at_valve for each in held)
                 broken += sum(bool(each.breaches) for each in fills)
                 cells.append(f"{len(held)} of {len(fills)}")
             by = ", ".join(f"{name} {count}" for name, count in causes.most_common())
             name = "isothermal" if time_s is None else f"{time_s:g} s"
-            say(f"| {name} | {' | '.join(cells)} | {by or '–'} | {broken} |")
+            say(f"| {name} | {' | '.join(cells)} | {full} | {by or '–'} | {broken} |")
             breaches += broken
     return breaches

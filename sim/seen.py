@@ -147,3 +147,9 @@ def tyre_kpa(plant: Plant) -> float:
 def delivered_l(plant: Plant) -> float:
     """True liquid in the tyre, less that at the start."""
     return plant.tyre.liquid_l - plant.start_liquid_l
+
+
+def at_valve(plant: Plant) -> bool:
+    """Whether the tyre's liquid stands at its valve, within a hundredth of the cavity."""
+    tyre, params = plant.tyre, plant.params.tyre
+    return tyre.liquid_l >= (params.valve_fraction - 0.01) * tyre.cavity_l(tyre.pressure())
