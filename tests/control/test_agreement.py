@@ -77,10 +77,10 @@ def line_below(psi: float) -> Callable[[Setup, Facts], Facts]:
     return lambda setup, facts: on_line(facts, gas(facts).shows_low + head_kpa(setup.line, facts.covered_m) - psi * PSI)
 
 
-def band_off(psi: float) -> Callable[[Setup, Facts], Facts]:
+def band_off(psi: float) -> Callable[[Setup | None, Facts], Facts]:
     """In flow: the pressure by the line so far outside that by the air space."""
 
-    def changed(_: Setup, facts: Facts) -> Facts:
+    def changed(_: Setup | None, facts: Facts) -> Facts:
         middle = gas(facts).shows_high + psi * PSI if psi > 0 else gas(facts).shows_low + psi * PSI
         return replace(facts, line=Band(middle, middle, middle))
 
@@ -187,3 +187,21 @@ def test_flow_and_gauge_that_collapse_together_are_an_empty_suction() -> None:
         assert found("starves", setup, fallen)
         # A valve that closes raises the gauge, a meter that slips leaves it.
         assert not found("starves", setup, half)
+
+
+def test_a_line_below_the_air_space_says_nothing_before_its_loss_is_known() -> None:
+    moments = [facts for _, facts in sound("vent") if fills_known(facts)]
+    assert all(agreement.apart(band_off(-3.1)(None, facts)) for facts in moments)
+    unknown = [replace(facts, loss_known=False) for facts in moments]
+    assert not any(agreement.apart(band_off(-30.0)(None, facts)) for facts in unknown)
+    assert all(agreement.apart(band_off(3.1)(None, facts)) for facts in unknown)
+
+
+def test_the_line_is_calm_two_seconds_after_the_pump_has_coasted() -> None:
+    setup, facts = next(moment for moment in sound("vent") if at_rest(moment[1]))
+    calm_s = setup.line.coast_s + 2.0
+    assert not agreement.calm(setup, replace(facts, off_s=calm_s))
+    assert agreement.calm(setup, replace(facts, off_s=calm_s + 0.01))
+    slow = replace(setup, line_gauge=replace(setup.line_gauge, lag_s=1.3))
+    assert not agreement.calm(slow, replace(facts, off_s=calm_s + 4.0))
+    assert agreement.calm(slow, replace(facts, off_s=calm_s + 4.01))

@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from virtual_fills import fill_of as virtual_fill
 from virtual_fills import rig_settings
 
-from rig.control.belief.accounting import Tally
+from rig.control.belief.accounting import Count, Tally
 from rig.control.belief.doubt import with_doubt, with_rest
 from rig.control.belief.doubts import Doubt, less_of, more_of, settled, since
 from rig.control.belief.observe import Facts, observe
 from rig.control.belief.state import FillState
 from rig.control.belief.uncertainty import account, net_within
-from rig.control.words.values import Outputs, Setup
+from rig.control.words.values import Into, Outputs, Setup
 from rig.run.assembly import Question
 
 LITRES = st.floats(-5, 50, allow_nan=False)
@@ -79,6 +79,21 @@ def test_unseen_litres_may_have_gone_either_way_with_the_pump_off(running: tuple
     setup, state = running
     doubts = with_doubt(setup, replace(state, outputs=Outputs()), "field_lost").doubts
     assert less_of(doubts) == more_of(doubts) == pytest.approx(5.0 * setup.line.moves_lps(1))
+
+
+@pytest.mark.parametrize(("into", "less_l"), [("tyre", 0.0), ("tote", 32.0)])
+def test_strokes_that_a_stuck_level_did_not_count_are_in_doubt(
+    running: tuple[Setup, FillState], into: Into, less_l: float
+) -> None:
+    """By the pump's time 32 L more than the level counted since the fill was opened."""
+    setup, state = running
+    level, by_time = setup.beside[0], setup.beside[-1]
+    setup = replace(setup, meter=level, into=into)
+    counted_l = state.tally.passed_forward_l(level)
+    pulses = round((counted_l + 32.0) / by_time.litres_per_pulse)
+    counts = (*(Count() for _ in state.counts[:-1]), replace(state.counts[-1], forward=pulses))
+    doubts = with_doubt(setup, replace(state, measure=1, counts=counts), "no_progress").doubts
+    assert (less_of(doubts), more_of(doubts)) == (pytest.approx(less_l, abs=0.1), pytest.approx(32.0, abs=0.1))
 
 
 def test_an_alarm_doubts_no_more_than_passed_the_pump(running: tuple[Setup, FillState]) -> None:
