@@ -75,6 +75,15 @@ def test_an_alarm_puts_litres_in_doubt_to_the_side_where_they_may_be(
     assert (less_of(doubts) > 0, more_of(doubts) > 0) == (less, more)
 
 
+def test_a_silent_meter_without_a_reverse_count_does_not_say_which_way_the_pump_turns(
+    running: tuple[Setup, FillState],
+) -> None:
+    setup, state = running
+    blind = replace(setup, meter=replace(setup.meter, reverse="none"))
+    doubts = with_doubt(blind, state, "no_flow").doubts
+    assert less_of(doubts) == more_of(doubts) == pytest.approx(5.0 * setup.line.moves_lps(1))
+
+
 def test_unseen_litres_may_have_gone_either_way_with_the_pump_off(running: tuple[Setup, FillState]) -> None:
     setup, state = running
     doubts = with_doubt(setup, replace(state, outputs=Outputs()), "field_lost").doubts

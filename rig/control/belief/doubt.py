@@ -255,7 +255,9 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float
     if alarm == "no_flow":
         # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
-        return by_way(state, pump_lps * max(_UNSEEN_S, silent_s))
+        moved_l = pump_lps * max(_UNSEEN_S, silent_s)
+        # A pump that turns the wrong way, which no meter without a reverse count shows, draws on the tyre.
+        return (moved_l, moved_l) if setup.meter.reverse == "none" else by_way(state, moved_l)
     return _unseen_l(setup, state, alarm)
 
 
