@@ -30,7 +30,7 @@ _UNSEEN = frozenset({
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
 })  # fmt: skip
 """Alarms before which the pump may have moved liquid unobserved for a few seconds."""
-_DRAWN = frozenset({"insert_not_seated", "liquid_in_vent", "liquid_drawn"})
+_DRAWN = frozenset({"liquid_in_vent", "liquid_drawn"})
 """Of these, those of liquid that left the tyre."""
 _UNSEEN_S = 5.0
 _SHOWN_BY_ROOM = frozenset({
