@@ -88,7 +88,8 @@ def test_a_silent_meter_without_a_reverse_count_does_not_say_which_way_the_pump_
 def test_unseen_litres_may_have_gone_either_way_with_the_pump_off(running: tuple[Setup, FillState], alarm: str) -> None:
     """Behind an insert that does not hold a reverse brings back the hose's liquid or the tyre's."""
     setup, state = running
-    doubts = with_doubt(setup, replace(state, outputs=Outputs()), alarm).doubts
+    outputs = Outputs(pump_reverse=alarm == "insert_not_seated")
+    doubts = with_doubt(setup, replace(state, outputs=outputs), alarm).doubts
     assert less_of(doubts) == more_of(doubts) == pytest.approx(5.0 * setup.line.moves_lps(1))
 
 

@@ -23,8 +23,9 @@ from rig.units import KPA_PER_PSI
 
 _ASTRAY = frozenset({"estimates_disagree", "no_rise", "bead_lost", "air_pumped", "gauge_restless"})
 """Alarms after which the litres since the last rest may not be in the tyre."""
-_EITHER = frozenset({"estimates_disagree"})
-"""Of these, what may also mean that more is in the tyre than was counted."""
+_EITHER = frozenset({"estimates_disagree", "insert_not_seated"})
+"""Alarms after which as much more may be in the tyre: a meter that counts too little; a reverse that brought back the
+hose's liquid where the account has the tyre's."""
 _UNSEEN = frozenset({
     "meter_jumped", "insert_not_seated", "liquid_in_vent", "reverse_flow", "flow_while_stopped",
     "liquid_drawn", "field_lost", "reading_untrusted", "output_not_obeyed", "moves_while_off",
@@ -250,8 +251,8 @@ def _doubted_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float
     if alarm in _ASTRAY or stuck:
         # The coasting flow is in doubt as well.
         since_l = abs(net_l - _sure_l(setup, state)) + pump_lps * setup.line.coast_s
-        either = alarm in _EITHER or (alarm == "gauge_restless" and setup.meter.estimated)
-        return (since_l, since_l) if either else _missing(setup, since_l)
+        unsure = alarm in _EITHER or (alarm == "gauge_restless" and setup.meter.estimated)
+        return (since_l, since_l) if unsure else _missing(setup, since_l)
     if alarm == "no_flow":
         # A coarse measure has a long time-out, and the pump may have run throughout; in a removal with pauses.
         silent_s = state.now_s - state.pulse_s if setup.into == "tote" else abs(state.unmoved_s)
@@ -274,7 +275,8 @@ def _unseen_l(setup: Setup, state: FillState, alarm: str) -> tuple[float, float]
         return 0.0, 0.0
     if alarm in _DRAWN:
         return _missing(setup, moved_l)
-    return by_way(state, moved_l) if pump_way(setup, state) else (moved_l, moved_l)
+    either = alarm in _EITHER or not pump_way(setup, state)
+    return (moved_l, moved_l) if either else by_way(state, moved_l)
 
 
 def _rose_late(state: FillState) -> bool:
