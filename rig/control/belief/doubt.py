@@ -33,6 +33,10 @@ _UNSEEN = frozenset({
 """Alarms before which the pump may have moved liquid unobserved for a few seconds."""
 _DRAWN = frozenset({"liquid_in_vent", "liquid_drawn"})
 """Of these, those of liquid that left the tyre."""
+_WITH_AIR = frozenset({"no_rise", "air_pumped", "gauge_restless", "liquid_in_vent"})
+"""Alarms that air among the liquid sets off: the hose holds less liquid than the account has, and the tyre more."""
+_AIR_IN_HOSE = 1 / 3
+"""The most of the hose that such air takes, as a share: an assumption, no source."""
 _UNSEEN_S = 5.0
 _SHOWN_BY_ROOM = frozenset({
     "counted at rest", "beyond the pump's flow", "unread", "pump runs on", "pump's time", "not counted", "no_flow",
@@ -52,7 +56,10 @@ def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:
     """Update the account after ``alarm``; the doubt is limited to what passed the pump, observed or not."""
     tally, line = state.tally, setup.line
     most_l = tally.passed_forward_l(setup.meter) + line.hose_l + line.most_lps * _UNSEEN_S
-    return _up_to(most_l, tally, alarm, *_doubted_l(setup, state, alarm))
+    less_l, more_l = _doubted_l(setup, state, alarm)
+    if alarm in _WITH_AIR and setup.into == "tyre":
+        more_l = max(more_l, _AIR_IN_HOSE * line.hose_l)
+    return _up_to(most_l, tally, alarm, less_l, more_l)
 
 
 def _up_to(most_l: float, tally: Tally, reason: str, less_l: float, more_l: float) -> Tally:

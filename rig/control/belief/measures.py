@@ -53,6 +53,10 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     if new.by_time:
         # Possibly the pump itself had stopped.
         tally = tally.doubting("pump's time", less_l=forward * new.litres_per_pulse)
+    if not missed:
+        # What the old measure has counted beyond the new one may be in the tyre all the same.
+        counted_l = state.tally.net_l(setup.meter) - tally.net_l(new)
+        tally = tally.doubting("counted before", more_l=counted_l)
     against = contradiction(setup, state)
     if against is not None and not missed:
         # There is no evidence which of the two is right.
