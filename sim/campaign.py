@@ -75,8 +75,7 @@ class Judged:
     """Scans that were replayed, all the same to the bit."""
     account: Account | None = None
     """What its record states of its litres, and the truth."""
-    at_valve: bool = False
-    """At the end the liquid truly stood at the valve: no more air could leave there."""
+    at_valve: bool = False  # The liquid truly stood at the valve at the end.
 
 
 class JudgedFill:

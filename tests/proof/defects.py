@@ -28,7 +28,6 @@ from wrong_counts import (
 from wrong_relays import both_relays, one_scan_late
 
 from rig.control.belief import observe, uncertainty
-from rig.control.belief.doubts import Doubt
 from rig.control.moves import decide, outputs, phases, recover, requests, snapshot, uncoupling
 from rig.control.moves.phases import Phase
 from rig.control.moves.turn import Turn
@@ -275,7 +274,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the hose's air is not counted", hose_always_full, 5, "I5 floor", ("draw-down",)),
     Defect(
         "what stands beside the meter is not asked",
-        _swap(uncertainty, "_by_witness", lambda original: lambda setup, state: Doubt("witness")),
+        _swap(uncertainty, "_by_witness", lambda _: lambda *_: uncertainty._NO_WITNESS),
         82136,
         "I4 record true",
         ("air_in_line",),
