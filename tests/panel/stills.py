@@ -110,7 +110,7 @@ MOMENTS: dict[str, Callable[[], tuple[VirtualFill, Until]]] = {
     "proving run": lambda: (_vessel(), _phase(Phase.FILL, 10.0)),
 }
 """Fills to run, and the moment to stop at."""
-STATES = ("ready check", *MOMENTS, "done", "not known", "stale")
+STATES = ("ready check", *MOMENTS, "done", "stale")
 
 
 @cache
@@ -174,11 +174,6 @@ class Stills:
             self.facade.kept = alarmed(name)
         elif name == "done":
             self.facade.kept = replace(Facade.snapshot(self.facade), ended=self.done)
-        elif name == "not known":
-            lost = replace(
-                self.done.work, delivery="not known", billable=False, net_u_l=37.3, net_less_l=37.3, net_more_l=0.4
-            )
-            self.facade.kept = replace(Facade.snapshot(self.facade), ended=replace(self.done, work=lost))
         elif name == "ready check":
             self.facade.kept = None
 

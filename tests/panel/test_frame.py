@@ -29,7 +29,7 @@ WANTED = {
     ),
     **dict.fromkeys(("prompt", "held", "by hand"), EVIDENCE | {"next", "act"}),
     **dict.fromkeys(("alarm", "tripped", "pressure trip"), EVIDENCE | {"cause", "first-action", "act"}),
-    **dict.fromkeys(("done", "not known"), EVIDENCE | {"next", "act"}),
+    "done": EVIDENCE | {"next", "act"},
     "stale": {"state", "first-action", "stop"},
 }
 LARGE_PX = 100
