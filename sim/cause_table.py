@@ -196,8 +196,8 @@ def _line(what: str, found: Sequence[Named]) -> str:
     same = "" if what == "all" else f"{firsts.most_common(1)[0][1] / len(found):.0%}"
     flags = [(each.first, each.alone, each.among) for each in found]
     first, alone, among = (f"{_share(column):.0%}" for column in zip(*flags, strict=True))
-    told = "" if what == "all" else "; ".join(text for text, _ in wrong.most_common(3))
-    return f"| {what} | {len(found)} | {first} | {alone} | {among} | {same} | {told} |"
+    instead = "" if what == "all" else "; ".join(text for text, _ in wrong.most_common(3))
+    return f"| {what} | {len(found)} | {first} | {alone} | {among} | {same} | {instead} |"
 
 
 def _shares(name: str, seen: Sequence[Evidence]) -> str:

@@ -1,7 +1,7 @@
 """What the heat of the gas costs: sound fills by heat transfer and by the liquid's temperature above the tyre's.
 
 The fills are the same in every cell. A cell is the share that did not end complete, of those that the plan permits.
-"At the valve" counts those of them whose liquid truly stood at the valve: they could not be filled any further.
+"At the valve" counts those of them whose liquid truly was at the valve: they could not be filled any further.
 """
 
 from __future__ import annotations

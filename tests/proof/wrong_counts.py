@@ -98,7 +98,7 @@ def hose_always_full(patch: Patch) -> None:
 
 
 def sure_of_itself(patch: Patch) -> None:
-    patch.setattr(snapshot, "net_within", lambda setup, state: Within(0.001, 0.001))
+    patch.setattr(snapshot, "combined", lambda doubts, parts: Within(0.001, 0.001))
 
 
 def peak_unseen(patch: Patch) -> None:

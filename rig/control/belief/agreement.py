@@ -17,7 +17,7 @@ from rig.units import KPA_PER_PSI
 
 APART_KPA = 3 * KPA_PER_PSI
 """Estimates further apart than this are not explained by gauge error."""
-_SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
+SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 """A shortfall at rest must exceed both this pressure and this share of the rise: meters slip a little, gauges err."""
 _STANDS_KPA = 1.5 * KPA_PER_PSI
 """No gauge is so coarse that it does not show this change."""
@@ -179,7 +179,7 @@ def rose_too_little(setup: Setup, facts: Facts) -> bool:
         return False
     # The low bound already allows for the cavity's band: a further shortfall went elsewhere, or never passed.
     least_kpa = _a_step_off(setup, facts, gas.shows_low, -1)
-    return least_kpa - facts.tyre_kpa > max(_SHORT_KPA, _SHORT * (least_kpa - stroke.from_kpa))
+    return least_kpa - facts.tyre_kpa > max(SHORT_KPA, _SHORT * (least_kpa - stroke.from_kpa))
 
 
 def rose_uncounted(setup: Setup, facts: Facts) -> bool:
@@ -189,7 +189,7 @@ def rose_uncounted(setup: Setup, facts: Facts) -> bool:
     # A gauge that has not settled indicates a pump that still runs.
     if not (level and calm(setup, facts) and facts.rests and facts.stroke.pumped and facts.gas):
         return False
-    most_kpa = _a_step_off(setup, facts, facts.gas.shows_high, 1) + _SHORT_KPA
+    most_kpa = _a_step_off(setup, facts, facts.gas.shows_high, 1) + SHORT_KPA
     return facts.tyre_kpa is not None and facts.tyre_kpa > most_kpa
 
 

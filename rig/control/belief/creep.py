@@ -16,7 +16,7 @@ _SLOWEST_S = 60.0
 _MOST = _SLOWEST_S / _WINDOW_S
 _CONVECTION = 1.5
 _THREE, _PARTS = 3, 4
-"""The last three of so many parts of the whole time: a slow creep needs longer ones to be told from noise."""
+"""The last three of so many parts of the whole time: a slow creep needs longer ones to be distinguished from noise."""
 
 
 @dataclass(frozen=True, slots=True)

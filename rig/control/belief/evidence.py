@@ -8,28 +8,21 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.agreement import calm
+from rig.control.belief.agreement import SHORT_KPA, calm
 from rig.control.belief.flow import STILL_S
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import passes_uncounted
-from rig.control.belief.pressure import NO_TYRE_KPA, gun_kpa
+from rig.control.belief.pressure import MOST_LOSS, NO_TYRE_KPA, gun_kpa
 from rig.control.belief.state import Alarms, FillState
 from rig.control.belief.suspects import Evidence, Sign
+from rig.control.belief.unasked import NOISE_KPA
 from rig.control.belief.witness import PLAY_STEPS, contradiction
 from rig.control.words.changed import changed
 from rig.control.words.values import Meter, Setup
 from rig.plan.physics import head_kpa, line_loss_kpa
-from rig.units import KPA_PER_PSI
 
 _RUNS_S = 1.0
 """A pump that has run for less has shown nothing yet: five times its usual start lag."""
-_PUSHED = 1.5
-"""Share of the loss of the pump's flow above which the way is narrowed: the most that the band of a short tube's
-coefficient allows (:mod:`rig.control.belief.pressure`)."""
-_APART_KPA = KPA_PER_PSI
-"""Least difference of tyre and air space, as for a shortfall at rest (:mod:`rig.control.belief.agreement`)."""
-_CREEP_KPA = 1.0
-"""Noise band of a steady gauge, as for movement that nothing commanded (:mod:`rig.control.belief.unasked`)."""
 _AT_RELIEF = 0.95
 """Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 
@@ -60,7 +53,7 @@ def _later(setup: Setup, state: FillState, facts: Facts, seen: Evidence) -> Evid
         return changed(seen, calm_kpa=line_kpa, calm_l=passed_l, calm_tote_l=facts.reading.tote_l)
     later = changed(
         seen,
-        creep=_sign(line_kpa - seen.calm_kpa, _CREEP_KPA + facts.wavers_kpa),
+        creep=_sign(line_kpa - seen.calm_kpa, NOISE_KPA + facts.wavers_kpa),
         runs=_sign(passed_l - seen.calm_l, 1.5 * setup.meter.litres_per_pulse),
         draws=_draws(setup, facts, seen),
         tyre=_tyre(setup, facts),
@@ -94,7 +87,7 @@ def _push(setup: Setup, state: FillState, facts: Facts) -> Sign:
     if pushed_kpa < 2 * _spread_kpa(setup, facts):
         return "-"
     loses_kpa = min(facts.loss_gain * line_loss_kpa(line, line.pump_lps), max(line.relief_kpa - tyre_kpa, 0.0))
-    return "+" if facts.loss_known and pushed_kpa > _PUSHED * loses_kpa + _spread_kpa(setup, facts) else "0"
+    return "+" if facts.loss_known and pushed_kpa > MOST_LOSS * loses_kpa + _spread_kpa(setup, facts) else "0"
 
 
 def _count(setup: Setup, state: FillState, facts: Facts) -> Sign:
@@ -161,7 +154,7 @@ def _tyre(setup: Setup, facts: Facts) -> Sign:
         shown_low = shown_high = line_kpa - head_kpa(setup.line, facts.covered_m)
     else:
         return "?"
-    beyond_kpa = _APART_KPA + facts.wavers_kpa
+    beyond_kpa = SHORT_KPA + facts.wavers_kpa
     return "+" if shown_low > gas.shows_high + beyond_kpa else "-" if shown_high < gas.shows_low - beyond_kpa else "0"
 
 

@@ -171,7 +171,7 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
 def _flow(setup: Setup, state: FillState, now_s: float, *, leapt: bool) -> Flow:
     """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady.
 
-    And where more was counted in a scan than the pump moves in it, once a window is long: the clock stood still.
+    And where more was counted in a scan than the pump moves in it, once a window is long: the clock stalled.
     """
     moving = pump_way(setup, state) or state.outputs.vent_valve
     changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
@@ -199,8 +199,8 @@ def count_pulses(
     at_rest = _at_rest(setup, state, reading.now_s)
     flows = state.outputs.pump_run and state.flow.fast_pps > 0
     unread_s = state.unread_s or (0.0,) * len(meters)
-    stood_s = _may_have_stood_s(setup, state)
-    unread_l = [MOST_FLOW * setup.line.most_lps * max(each_s, stood_s) for each_s in unread_s]
+    stalled_s = _may_have_stalled_s(setup, state)
+    unread_l = [MOST_FLOW * setup.line.most_lps * max(each_s, stalled_s) for each_s in unread_s]
     after = tuple(
         [
             counted(count, raw, meter, state.direction, most_l, missed_l, at_rest=at_rest, flows=flows)
@@ -217,8 +217,8 @@ def count_pulses(
     return state, now.forward - was.forward, now.back - was.back
 
 
-def _may_have_stood_s(setup: Setup, state: FillState) -> float:
-    """How long controller and clock may have stood still, unnoticed, while the pump ran: to its module's time-out."""
+def _may_have_stalled_s(setup: Setup, state: FillState) -> float:
+    """How long controller and clock may have stalled, unnoticed, while the pump ran: to its module's time-out."""
     if not pump_way(setup, state):
         return 0.0
     return (setup.timeout_s if setup.has_timeout else MOST_UNREAD_S) + setup.line.coast_s

@@ -15,7 +15,7 @@ MOST_FLOW = 1.3
 _SILENT_S = 1.0
 """A meter blind to air that has been silent for this long while the pump draws has air in it."""
 _LEAP_S = 0.5
-"""A clock that stood still for less changes no flow by what matters, and a meter that counts double leaps by less."""
+"""A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _LEFT = 1 / 3
 """Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
@@ -54,7 +54,7 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
 
 
 def leapt_l(setup: Setup, pulses: int, dt: float) -> float:
-    """Litres of one scan that the pump moves only in half a second more: the clock stood still; else 0."""
+    """Litres of one scan that the pump moves only in half a second more: the clock stalled; else 0."""
     if setup.meter.estimated:
         return 0.0
     beyond_l = pulses * setup.meter.litres_per_pulse - MOST_FLOW * setup.line.most_lps * dt

@@ -24,7 +24,7 @@ NO_TYRE_KPA = 0.7 * KPA_PER_PSI
 """A gauge at or below this may be that of a gun in the air."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI
 """Drop below the tyre, less air's bore loss, from which a drawing pump is taken to draw liquid."""
-LEAST_LOSS, _MOST_LOSS = 0.65, 1.5
+LEAST_LOSS, MOST_LOSS = 0.65, 1.5
 """A short tube's coefficient lies between 0.6 and 0.85: its loss may be a third less or half as much again."""
 _USUAL_VAPOUR_KPA = 1.7
 """That of water at 15 °C (Buck 1981), which the factor of 1.5 on the gauge's uncertainty includes."""
@@ -212,7 +212,7 @@ def flowing_band(
         least, loss = (line_loss_kpa(setup.line, flow) for flow in flows)
     else:
         return None
-    low_share, high_share = (0.95, 1.05) if loss_known else (LEAST_LOSS, _MOST_LOSS)
+    low_share, high_share = (0.95, 1.05) if loss_known else (LEAST_LOSS, MOST_LOSS)
     return Band(base - loss * loss_gain * high_share, base - loss * loss_gain, base - least * loss_gain * low_share)
 
 

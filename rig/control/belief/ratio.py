@@ -13,8 +13,8 @@ _CHANGED = 4.0
 500 fills."""
 _MOST_CHANGE = 2.0
 """A ratio that changes by more is a witness that sticks, or a tote that was drawn from: no meter that slips."""
-_LEAST_L = 1.0
-"""Litres below which a ratio says nothing."""
+LEAST_L = 1.0
+"""Litres below which an error as a share of them, or a ratio, says nothing."""
 
 Pair = tuple[float, float]
 """Litres so far by the meter and by the witness."""
@@ -29,7 +29,7 @@ def by_ratio(pairs: Sequence[Pair], now: Pair, step_l: float, repeat: float) -> 
     most, found = _CHANGED, (0.0, 0.0)
     for meter_l, reference_l in pairs:
         later_l, later_reference_l = now[0] - meter_l, now[1] - reference_l
-        if min(meter_l, later_l, reference_l, later_reference_l) < _LEAST_L:
+        if min(meter_l, later_l, reference_l, later_reference_l) < LEAST_L:
             continue
         change = later_reference_l / later_l / (reference_l / meter_l)
         deviations = abs(change - 1) / math.hypot(*[math.hypot(step_l / each, repeat) for each in (meter_l, later_l)])

@@ -1,7 +1,7 @@
 """Which fault explains an alarm best: what each fault shows, a row each, and the ranking by what was seen.
 
-A naive Bayes classifier over signs: each row gives the shares in which its fault shows them, and an unknown sign tells
-nothing. The ranking is for the person who looks for the fault; no decision depends on it.
+A naive Bayes classifier over signs: each row gives the shares in which its fault shows them; an unknown sign carries
+no information. The ranking is for the person who looks for the fault; no decision depends on it.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class _Row:
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Faults that often leave the same behind: the shared first action is named where nothing tells them apart."""
+    """Faults that often leave the same behind: the shared first action is named where nothing distinguishes them."""
 
     text: Wording
     names: frozenset[str]

@@ -17,7 +17,7 @@ _STRAY_L = 0.03
 """More than a hose yields on a pressure change, or than a meter counts when knocked."""
 _GIVEN_BACK = 0.5
 """Least share of the line loss by which the gauge drops once the pump has stopped."""
-_NOISE_KPA = 1.0
+NOISE_KPA = 1.0
 """Noise band of a steady gauge."""
 _RISES_KPA = 1.5
 """The gas warms up again after a draw, but raises the pressure by less than this."""
@@ -62,7 +62,7 @@ def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
     if facts.last_way < 0:
         if not blind_back or left_kpa is None or not facts.valve_open:
             return False
-        lowest_kpa = min(lowest_kpa, left_kpa - _coasts_kpa(setup, facts, left_kpa, setup.line.back_lps) - _NOISE_KPA)
+        lowest_kpa = min(lowest_kpa, left_kpa - _coasts_kpa(setup, facts, left_kpa, setup.line.back_lps) - NOISE_KPA)
         if facts.gas is not None and _came_until_the_stop(setup, facts):
             # So the line's loss must have dropped off the gauge.
             rises_kpa = _GIVEN_BACK * (facts.gas.shows_low + min(head_kpa(setup.line), 0.0) - left_kpa)
@@ -96,7 +96,7 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     coasts_kpa = _coasts_kpa(setup, facts, facts.gas.high, setup.line.most_lps)
-    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + _NOISE_KPA + facts.wavers_kpa
+    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + NOISE_KPA + facts.wavers_kpa
     if setup.meter.estimated:
         # A level or run time detects flow late; a line loss that has not dropped off the gauge indicates it at once.
         # Their flow rate is inaccurate too, and the loss cannot exceed the gauge's excess over the air space.

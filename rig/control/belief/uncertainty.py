@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from rig.control.belief.accounting import GUESS
-from rig.control.belief.doubts import Doubt, less_of, more_of
+from rig.control.belief.doubts import Doubt, Doubts, less_of, more_of
 from rig.control.belief.state import FillState, in_force, in_tyre_l
 from rig.control.belief.unread import by_way, unseen_l
 from rig.control.belief.witness import DOUBTED, changed_ratio, comparisons, contradiction
@@ -55,12 +55,16 @@ class Within:
 
 def net_within(setup: Setup, state: FillState) -> Within:
     """Expanded uncertainty (95 %) of the net volume to either side, by all its parts."""
-    parts, doubts = account(setup, state), state.tally.doubts
+    return combined(state.tally.doubts, account(setup, state))
+
+
+def combined(doubts: Doubts, parts: Doubts) -> Within:
+    """Doubts, which add up, and the other parts in quadrature."""
     less_l = math.hypot(less_of(doubts), *[each.less_l for each in parts])
     return Within(less_l, math.hypot(more_of(doubts), *[each.more_l for each in parts]))
 
 
-def account(setup: Setup, state: FillState) -> tuple[Doubt, ...]:
+def account(setup: Setup, state: FillState) -> Doubts:
     """What may make the net volume wrong besides its doubts: meter, pulses, estimates and the air front, each at 95 %.
 
     They are independent of each other, and of the doubts.

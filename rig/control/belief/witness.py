@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.control.belief.accounting import Count
-from rig.control.belief.ratio import by_ratio
+from rig.control.belief.ratio import LEAST_L, Pair, by_ratio
 from rig.control.belief.state import FillState
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
@@ -29,10 +29,9 @@ DOUBTED = 2.0
 """Standard deviations from which the record's uncertainty is widened to include it: two statements at 95 % that do not
 agree at 95 %."""
 _MOST_PAIRS = 30
+"""Rests that are kept: more than a fill of the plan has."""
 _CONSISTENT = 2.0
 """Standard deviations within which every witness must agree with that one cause: 95 % of a normal distribution."""
-_LEAST_L = 1.0
-"""Litres below which an error as a share of them says nothing."""
 PLAY_STEPS = 2
 """Least error between two readings of a measure with hysteresis, in steps of its resolution."""
 _LAG_S = 5.0
@@ -121,29 +120,35 @@ def contradiction(setup: Setup, state: FillState, deviations: float = _TOGETHER)
 def with_pair(setup: Setup, state: FillState) -> FillState:
     """Keep, at a rest, what meter and witness have counted by now."""
     pair = _pair(setup, state)
-    if pair is None or (state.pairs and pair[0] - state.pairs[-1][0] < _LEAST_L):
+    if pair is None or (state.pairs and pair[0] - state.pairs[-1][0] < LEAST_L):
         return state
     return changed(state, pairs=(*state.pairs, pair)[-_MOST_PAIRS:])
 
 
-def _pair(setup: Setup, state: FillState) -> tuple[float, float] | None:
-    if state.measure or not state.counts or Flag.INTERRUPTED in state.flags:
+def _pair(setup: Setup, state: FillState) -> Pair | None:
+    at = _kept_witness(setup)
+    if at is None or state.measure or not state.counts or Flag.INTERRUPTED in state.flags:
         return None
-    sharpest = _sharpest([each for each in _counted_beside(setup, state) if not each.shared])
-    return None if sharpest is None else (sharpest.meter_l, sharpest.reference_l)
+    meter, count = setup.beside[at], state.counts[1 + at]
+    if _disturbed(setup, state.counts[0], meter, count):
+        return None
+    compared = _compared(setup, state, meter, count)
+    return compared.meter_l, compared.reference_l
+
+
+def _kept_witness(setup: Setup) -> int | None:
+    """The most accurate independent witness as configured: the same one at all rests of a fill."""
+    able = [at for at, meter in enumerate(setup.beside) if not (meter.shared or meter.by_time)]
+    return min(able, key=lambda at: setup.beside[at].uncertainty, default=None)
 
 
 def changed_ratio(setup: Setup, state: FillState) -> tuple[float, float]:
     """Litres that may be missing, and in besides, because meter and witness no longer keep the ratio that they had."""
-    now = _pair(setup, state)
-    witness = min((each for each in setup.beside if not (each.shared or each.by_time)), key=_bias, default=None)
-    if now is None or witness is None:
+    now, at = _pair(setup, state), _kept_witness(setup)
+    if now is None or at is None:
         return 0.0, 0.0
+    witness = setup.beside[at]
     return by_ratio(state.pairs, now, PLAY_STEPS * witness.litres_per_pulse / math.sqrt(6), witness.repeat)
-
-
-def _bias(meter: Meter) -> float:
-    return meter.uncertainty
 
 
 def _sharpest(witnesses: list[Comparison]) -> Comparison | None:
@@ -157,7 +162,7 @@ def together(sharpest: Comparison, witnesses: list[Comparison], deviations: floa
     In the form of the ``sharpest`` one's comparison. ``deviations``: how many standard deviations are significant. None
     below a litre or two witnesses.
     """
-    if len(witnesses) < 2 or min(each.meter_l for each in witnesses) < _LEAST_L:
+    if len(witnesses) < 2 or min(each.meter_l for each in witnesses) < LEAST_L:
         return None
     errors = [each.error for each in witnesses]
     weights = [1 / (sd * sd) for _, sd in errors]

@@ -8,7 +8,7 @@ from rig.control.belief.accounting import Count
 from rig.control.belief.observe import Facts
 from rig.control.belief.remains import final_band, final_static_kpa
 from rig.control.belief.state import FillState, in_force, in_tyre_l
-from rig.control.belief.uncertainty import account, estimated, net_within, unattended_uncertainty_l
+from rig.control.belief.uncertainty import account, combined, estimated, unattended_uncertainty_l
 from rig.control.belief.unread import unseen_l
 from rig.control.belief.unsafe import tyre_shown
 from rig.control.belief.witness import comparisons
@@ -68,7 +68,8 @@ def cooling_s(setup: Setup, state: FillState) -> float | None:
 
 def fill_record(setup: Setup, state: FillState) -> Counted:
     """The finished fill as recorded in this room: litres, pulses, pressures (gauge, kPa), flags."""
-    within, compared = net_within(setup, state), comparisons(setup, state)
+    parts, compared = account(setup, state), comparisons(setup, state)
+    within = combined(state.tally.doubts, parts)
     own, meter, tally, gas = setup.meter, in_force(setup, state).meter, state.tally, state.gas
     counted = state.counts[0] if state.counts else Count()
     net_l, final = tally.net_l(meter), final_band(setup, state)
@@ -88,7 +89,7 @@ def fill_record(setup: Setup, state: FillState) -> Counted:
         net_more_l=rounded(within.more_l, 3),
         doubts=tuple(
             Doubted(each.reason, rounded(each.less_l, 3), rounded(each.more_l, 3))
-            for each in (*tally.doubts, *account(setup, state))
+            for each in (*tally.doubts, *parts)
             if max(each.less_l, each.more_l) >= _LEAST_PART_L
         ),
         delivery=known.delivery,
