@@ -24,10 +24,11 @@ from wrong_counts import (
     sure_of_itself,
     totals_restart,
     unattended_merged,
+    unwitnessed,
 )
 from wrong_relays import both_relays, one_scan_late
 
-from rig.control.belief import observe, uncertainty
+from rig.control.belief import observe
 from rig.control.moves import decide, outputs, phases, recover, requests, snapshot, uncoupling
 from rig.control.moves.phases import Phase
 from rig.control.moves.turn import Turn
@@ -46,9 +47,7 @@ SMALL = ("wheel", "fluid")
 
 @dataclass(frozen=True)
 class Defect:
-    """One defect, what a seed must hold to bring it out (its fault, a person who stops), the seed that finds it, and
-    the promise then broken.
-    """
+    """One defect, what a seed must hold (its fault, a person who stops), the seed that finds it, the broken promise."""
 
     name: str
     plant: Callable[[Patch], None]
@@ -274,7 +273,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect("the hose's air is not counted", hose_always_full, 5, "I5 floor", ("draw-down",)),
     Defect(
         "what stands beside the meter is not asked",
-        _swap(uncertainty, "_by_witness", lambda _: lambda *_: uncertainty._NO_WITNESS),
+        unwitnessed,
         82136,
         "I4 record true",
         ("air_in_line",),
@@ -333,7 +332,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "a meter with swapped channels is not noticed",
         _without("reverse_flow", "no_flow"),
-        107,
+        959,
         "I4 record true",
         ("meter_backwards",),
     ),

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from rig.control.belief import accounting, observe, pressure
+from rig.control.belief import accounting, observe, pressure, uncertainty
 from rig.control.belief.accounting import Tally
 from rig.control.belief.uncertainty import Within
 from rig.control.moves import phases, recover, snapshot
@@ -107,3 +107,8 @@ def peak_unseen(patch: Patch) -> None:
 
 def dry_time_uncounted(patch: Patch) -> None:
     patch.setattr(observe, "_dry", lambda setup, state, dt: state)
+
+
+def unwitnessed(patch: Patch) -> None:
+    patch.setattr(uncertainty, "_by_witness", lambda *_: uncertainty._NO_WITNESS)
+    patch.setattr(uncertainty, "changed_ratio", lambda *_: (0.0, 0.0))
