@@ -151,5 +151,4 @@ def delivered_l(plant: Plant) -> float:
 
 def at_valve(plant: Plant) -> bool:
     """Whether the tyre's liquid stands at its valve, within a hundredth of the cavity."""
-    tyre, params = plant.tyre, plant.params.tyre
-    return tyre.liquid_l >= (params.valve_fraction - 0.01) * tyre.cavity_l(tyre.pressure())
+    return plant.tyre.fraction() >= plant.params.tyre.valve_fraction - 0.01

@@ -187,6 +187,9 @@ def test_flow_and_gauge_that_collapse_together_are_an_empty_suction() -> None:
         assert found("starves", setup, fallen)
         # A valve that closes raises the gauge, a meter that slips leaves it.
         assert not found("starves", setup, half)
+        # Nor does a pump starve that holds the line at its relief valve.
+        low = replace(setup, line=replace(setup.line, relief_kpa=fallen.reading.line_kpa / 0.96))
+        assert not found("starves", low, fallen)
 
 
 def test_a_line_below_the_air_space_says_nothing_before_its_loss_is_known() -> None:

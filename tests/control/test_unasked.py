@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import cast
 
 import pytest
 from virtual_fills import PSI, fill_of, record_of, rig_settings
 
-from rig.control.belief.gauges import creep_kpa_s
-from rig.control.belief.state import Moved
+from rig.control.belief.gauges import creep_kpa_s, follow
+from rig.control.belief.state import Moved, new_fill
 from rig.control.belief.unsafe import tyre_shown
 from rig.control.moves.decide import Decision
 from rig.control.safety.guards import GUARD_NAMED
 from rig.control.safety.permissives import open_checks
 from rig.control.words.procedure import Phase, State
-from rig.control.words.values import Request, Setup
+from rig.control.words.values import Reading, Request, Setup
 from rig.run.assembly import Question
 from rig.run.person import Unattended
 from sim.virtual import VirtualFill
@@ -239,6 +239,32 @@ def test_gas_that_grows_warm_or_cold_again_is_no_pump(from_kpa: float, seconds: 
         share = math.exp(-at_s / seconds) / seconds
         assert creep_kpa_s(kpa_abs, moved, at_s, fell=True) >= share * cold_kpa - 1e-6
         assert creep_kpa_s(kpa_abs, moved, at_s, fell=False) >= share * warm_kpa - 1e-6
+
+
+@pytest.mark.parametrize("seconds", [5.0, 15.0, 40.0])
+@pytest.mark.parametrize("from_kpa", [5.0, 60.0, 110.0, 240.0])
+def test_gas_that_convection_warms_again_is_no_pump(from_kpa: float, seconds: float) -> None:
+    """Nu = 0.13·Ra^⅓ (McAdams, Heat Transmission): the rate goes with ΔT^(4/3); ``seconds`` holds at 15 K of 300 K."""
+    kpa_abs, moved, step_s = 125.0, Moved(0.0, from_kpa), 0.01
+    cold = 1 - (kpa_abs / (kpa_abs + from_kpa)) ** (0.4 / 1.4)
+    for step in range(12000):
+        rate = cold * (cold / 0.05) ** (1 / 3) / seconds
+        # Slower movement than 0.1 kPa/s is never taken for a pump's.
+        assert max(creep_kpa_s(kpa_abs, moved, step * step_s, fell=True), 0.1) >= kpa_abs * rate - 1e-6
+        cold -= rate * step_s
+
+
+@pytest.mark.parametrize(("way", "from_kpa", "moves"), [(-1, -70.0, False), (1, -70.0, True), (-1, 100.0, True)])
+def test_a_hose_that_was_drawn_on_may_fill_from_the_tyre(way: int, from_kpa: float, moves: bool) -> None:
+    """Below the tyre's pressure after a reverse; not without one, nor above the tyre."""
+    setup = fill_of(rig_settings("draw-down"), Question("16.9-28")).setup
+    gas = replace(new_fill(setup).gas, rest_kpa=90.0, sealed=True)
+    state = replace(new_fill(setup), gas=gas, valve_open=True, direction=way, state=State.RUNNING, changed_s=0.0)
+    for scan in range(40):
+        now_s = 5.0 + 0.1 * scan
+        state, _, _ = follow(setup, state, Reading(now_s=now_s, line_kpa=from_kpa + 6.0 * (now_s - 5.0)))
+        state = replace(state, now_s=now_s)
+    assert (state.moves_kpa_s > 5.0) is moves
 
 
 # --- the sum of the reverses -----------------------------------------------------------------------------------------

@@ -33,6 +33,8 @@ _VACUUM_KPA = -50.0
 _COLLAPSED = 0.8
 """Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
+AT_RELIEF = 0.95
+"""Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 _LEAST_LOSS_KPA = KPA_PER_PSI
 """A smaller loss is no usable indication of what flows."""
 LOST_ON_AIR = 0.3
@@ -225,7 +227,8 @@ def counts_too_much(setup: Setup, facts: Facts) -> bool:
 def starves(setup: Setup, facts: Facts) -> bool:
     """Detect a sudden fall of flow and gauge together: the suction source gives no liquid any more.
 
-    A closing valve raises the gauge, a leaking hose or vent the flow; a slipping meter leaves the gauge alone.
+    A closing valve raises the gauge, a leaking hose or vent the flow; a slipping meter leaves the gauge alone. A pump
+    that holds the line at the relief valve does not starve.
     """
     stroke, line = facts.stroke, facts.reading.line_kpa
     flows = facts.forward and facts.wet and facts.run_s > setup.line.start_lag_s + setup.blank_s
@@ -233,6 +236,8 @@ def starves(setup: Setup, facts: Facts) -> bool:
         return False
     fell_lps, least_lps = stroke.even_lps - facts.flow_lps, _COLLAPSED * stroke.even_lps
     if not 0 < facts.flow_lps < least_lps or fell_lps < 2 * setup.meter.litres_per_pulse:
+        return False
+    if line > AT_RELIEF * setup.line.relief_kpa:
         return False
     # Part of the drop in hose loss alone must show; an unknown bore only adds to it.
     less_kpa = hose_loss_kpa(setup.line, stroke.even_lps) - hose_loss_kpa(setup.line, facts.flow_lps)

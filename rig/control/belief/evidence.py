@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.agreement import SHORT_KPA, calm
+from rig.control.belief.agreement import AT_RELIEF, SHORT_KPA, calm
 from rig.control.belief.flow import STILL_S
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import passes_uncounted
@@ -23,8 +23,6 @@ from rig.plan.physics import head_kpa, line_loss_kpa
 
 _RUNS_S = 1.0
 """A pump that has run for less has shown nothing yet: five times its usual start lag."""
-_AT_RELIEF = 0.95
-"""Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 
 
 def with_evidence(setup: Setup, state: FillState, facts: Facts) -> Alarms:
@@ -165,7 +163,7 @@ def _all_off(setup: Setup, facts: Facts) -> bool:
 
 def _gauge(setup: Setup, state: FillState, facts: Facts) -> Sign:
     """The pressure behind the gun by the line gauge, with all off: below ambient, that of no tyre, or a tyre's."""
-    behind_kpa = gun_kpa(setup, facts.reading, state.tally.hose_l)
+    behind_kpa = gun_kpa(setup, facts.reading.line_kpa, state.tally.hose_l)
     if behind_kpa is None or not _all_off(setup, facts):
         return "?"
     return _sign(behind_kpa, NO_TYRE_KPA + setup.line_gauge.beyond_kpa)
@@ -180,7 +178,7 @@ def _still(facts: Facts) -> Sign:
 
 def _high(setup: Setup, facts: Facts) -> Sign:
     line_kpa = facts.reading.line_kpa
-    return "?" if line_kpa is None else "+" if line_kpa > _AT_RELIEF * setup.line.relief_kpa else "0"
+    return "?" if line_kpa is None else "+" if line_kpa > AT_RELIEF * setup.line.relief_kpa else "0"
 
 
 def _empty(setup: Setup, facts: Facts) -> Sign:

@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass, replace
 
 from rig.control.belief import rest
-from rig.control.belief.pressure import NO_TYRE_KPA
+from rig.control.belief.pressure import NO_TYRE_KPA, gun_kpa, sealed_band
 from rig.control.belief.rest import Gauge, Rest
-from rig.control.belief.state import FillState, Moved, in_tyre_l, pump_way
-from rig.control.belief.warmth import TIMES_S
+from rig.control.belief.state import FillState, Moved, in_tyre_l, offset_l, pump_way
+from rig.control.belief.warmth import TIMES_S, pace
 from rig.control.words.changed import changed
 from rig.control.words.procedure import State
 from rig.control.words.values import GaugeFacts, Reading, Setup
@@ -163,7 +163,15 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         up_kpa_s, down_kpa_s = _creeps_kpa_s(state, kpa_abs, now_s - ago_s)
         return max(slowest_kpa_s, up_kpa_s), max(slowest_kpa_s, down_kpa_s)
 
-    return rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
+    slope_kpa_s = rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
+    return 0.0 if slope_kpa_s > 0 and _drawn_below_tyre(setup, state) else slope_kpa_s
+
+
+def _drawn_below_tyre(setup: Setup, state: FillState) -> bool:
+    """Whether the pump has drawn the hose's pressure below what the sealed tyre holds: it fills slowly from there."""
+    sealed = sealed_band(state.gas, setup, offset_l(setup, state, setup.existing_l + in_tyre_l(setup, state)))
+    shown_kpa = gun_kpa(setup, state.line.kpa, state.tally.hose_l)
+    return state.direction < 0 and sealed is not None and shown_kpa is not None and shown_kpa < sealed.shows_low
 
 
 def _sealed(setup: Setup, state: FillState) -> bool:
@@ -201,12 +209,14 @@ def _creeps_kpa_s(state: FillState, kpa_abs: float, at_s: float) -> tuple[float,
 def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float, *, fell: bool) -> float:
     """The fastest creep at ``now_s`` of gas at ``kpa_abs`` after a movement, whatever its time constant.
 
-    After a fall the gas is at most as cold as air that was let out at once.
+    After a fall the gas is at most as cold as air that was let out at once. A large difference decays faster than by
+    the time constant (:func:`rig.control.belief.warmth.pace`).
     """
     since_s = max(now_s - moved.at_s, 0.0)
-    constant_s = min(max(since_s, _FASTEST_S), _SLOWEST_S)
     if fell:
         ends_kpa = kpa_abs * (1 - float((kpa_abs / (kpa_abs + moved.kpa)) ** _ADIABATIC))
     else:
         ends_kpa = min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa)
+    paced = max(pace(ends_kpa / kpa_abs), 1.0)
+    constant_s = min(max(since_s, _FASTEST_S / paced), _SLOWEST_S)
     return ends_kpa / constant_s * math.exp(-since_s / constant_s)

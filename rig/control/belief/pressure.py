@@ -142,15 +142,28 @@ def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float, doubt_kpa_
 
 
 def level_cavity_l(gas: Gas, setup: Setup) -> float:
-    """The cavity for a level estimate: the size's value and the measured one, weighted.
-
-    The weights are inverse variances; a measurement hardly more accurate than the size's own band is not used.
-    """
-    by_size_l = (setup.cavity.high_l - setup.cavity.low_l) / 4
-    if gas.found is None or gas.found.sigma_l > _SHARPER * by_size_l:
+    """The cavity for a level estimate: the size's value and the measured one, weighted by their inverse variances."""
+    if gas.found is None or not _sharpens(gas, setup):
         return setup.cavity.volume_l
-    by_size, by_strokes = by_size_l**-2, gas.found.sigma_l**-2
+    by_size, by_strokes = _size_sd_l(setup) ** -2, gas.found.sigma_l**-2
     return (setup.cavity.volume_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes)
+
+
+def level_cavity_sd_l(gas: Gas, setup: Setup) -> float:
+    """Standard deviation of that cavity."""
+    by_size_l = _size_sd_l(setup)
+    if gas.found is None or not _sharpens(gas, setup):
+        return by_size_l
+    return 1 / math.hypot(1 / by_size_l, 1 / gas.found.sigma_l)
+
+
+def _size_sd_l(setup: Setup) -> float:
+    return (setup.cavity.high_l - setup.cavity.low_l) / 4
+
+
+def _sharpens(gas: Gas, setup: Setup) -> bool:
+    """Whether the measured cavity is so much more accurate than the size's own band that it is used for the level."""
+    return gas.found is not None and gas.found.sigma_l <= _SHARPER * _size_sd_l(setup)
 
 
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:
@@ -164,7 +177,7 @@ def rest_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float) ->
     """Tyre pressure from a gauge while the liquid is at rest, less the liquid column between gauge and air space."""
     if reading.tyre_kpa is not None:
         return reading.tyre_kpa - column_kpa(setup.line, covered_m)
-    return gun_kpa(setup, reading, hose_l, covered_m)
+    return gun_kpa(setup, reading.line_kpa, hose_l, covered_m)
 
 
 def vacuum(kpa: float | None) -> bool:
@@ -180,12 +193,12 @@ def least_kpa(setup: Setup, goal_kpa: float) -> float:
     return max(min(setup.window.floor_kpa, goal_kpa) - 2 * KPA_PER_PSI, -KPA_PER_PSI)
 
 
-def gun_kpa(setup: Setup, reading: Reading, hose_l: float, covered_m: float = 0.0) -> float | None:
+def gun_kpa(setup: Setup, line_kpa: float | None, hose_l: float, covered_m: float = 0.0) -> float | None:
     """Pressure behind the gun with the liquid at rest, by the gauge at the pump; ``covered_m`` further up if given."""
-    if reading.line_kpa is None:
+    if line_kpa is None:
         return None
     column = hose_l / setup.line.hose_l if setup.line.hose_l else 1.0
-    return reading.line_kpa - head_kpa(setup.line, covered_m) * column
+    return line_kpa - head_kpa(setup.line, covered_m) * column
 
 
 def flowing_band(

@@ -62,7 +62,7 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
     flows = not _FLOWS.isdisjoint(name for name, _ in state.alarms.timers)
     settled = facts.rests and not facts.restless and not facts.venting and reading.reachable and not flows
     # The liquid above the valve of an emptied tyre is not measured: the pressure at the gun is no less than the tyre's.
-    kpa = gun_kpa(setup, reading, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
+    kpa = gun_kpa(setup, reading.line_kpa, state.tally.hose_l) if setup.into == "tote" else facts.tyre_kpa
     # A rest re-anchors the air space and agrees with itself from then on: a doubtful one remains so until it moves.
     doubted = state.remains is not None and not state.remains.sure and facts.still and not facts.venting
     if not settled or kpa is None:

@@ -48,7 +48,7 @@ def _by_gauge(setup: Setup, state: FillState, facts: Facts) -> float | None:
         return facts.tyre_kpa
     if facts.off_s < setup.line.coast_s + _FOLLOWS_S:
         return None
-    return gun_kpa(setup, facts.reading, state.tally.hose_l, facts.covered_m)
+    return gun_kpa(setup, facts.reading.line_kpa, state.tally.hose_l, facts.covered_m)
 
 
 def _high_is_worse(state: FillState, facts: Facts) -> bool:

@@ -83,7 +83,7 @@ def passed(warmth: Warmth, dt_s: float, density_ratio: float) -> Warmth:
     theta, sd = [0.0], [0.0]
     for number, time_s in enumerate(TIMES_S, 1):
         moved = warmth.theta[number] * (1 + heated) + heated
-        decay = 1 / (1 + dt_s * _pace(moved) / time_s)
+        decay = 1 / (1 + dt_s * pace(moved) / time_s)
         theta.append(moved * decay)
         sd.append((warmth.sd[number] + _MODEL_SD * abs(heated)) * decay)
     return changed(warmth, theta=tuple(theta), sd=tuple(sd))
@@ -112,14 +112,14 @@ def came_to_rest(warmth: Warmth, now_s: float, kpa_abs: float) -> Warmth:
     return changed(warmth, theta=tuple(theta), sd=tuple(sd), let_out_kpa=None, let_out_s=0.0)
 
 
-def _pace(theta: float) -> float:
-    """How fast θ decays, relative to the time constant."""
+def pace(theta: float) -> float:
+    """How fast θ decays, relative to the time constant: faster where the difference is large."""
     return max(float((abs(theta) / _REFERENCE) ** (1 / 3)), _LEAST_PACE)
 
 
 def _decayed(theta: float, times: float) -> float:
     """Share of θ that is left after so many time constants: the decay with ``|θ|^⅓`` in closed form."""
-    return float((1 + times * _pace(theta) / 3) ** -3)
+    return float((1 + times * pace(theta) / 3) ** -3)
 
 
 def _expanded(began_kpa: float, rest_kpa: float, lasted: float, since: float) -> float:
@@ -128,7 +128,7 @@ def _expanded(began_kpa: float, rest_kpa: float, lasted: float, since: float) ->
     for _ in range(_TURNS):
         ended_kpa = rest_kpa * (1 + at_end) / (1 + left)
         dropped = (GAMMA - 1) / GAMMA * math.log(ended_kpa / began_kpa)
-        paced = lasted * _pace(at_end or dropped)
+        paced = lasted * pace(at_end or dropped)
         kept = -math.expm1(-paced) / paced if paced > 1e-6 else 1.0
         at_end = max(dropped * kept, _MOST_COOLED)
         left = at_end * _decayed(at_end, since)
@@ -143,7 +143,7 @@ def measured(warmth: Warmth, now_s: float, kpa_abs: float, slope_kpa_s: float, s
     logs: list[float] = []
     for number in _MODELS:
         before, sigma = warmth.theta[number], warmth.sd[number]
-        per_theta = -kpa_abs * _pace(before) / TIMES_S[number - 1] if number else 0.0
+        per_theta = -kpa_abs * pace(before) / TIMES_S[number - 1] if number else 0.0
         predicted = per_theta * before
         variance = (per_theta * sigma) ** 2 + noise + (_SLOPE_SHARE * predicted) ** 2
         innovation = slope_kpa_s - predicted

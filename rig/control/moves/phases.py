@@ -11,7 +11,7 @@ from collections.abc import Callable
 from rig.control.belief.agreement import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
 from rig.control.belief.doubt import with_last_rest, with_late_rise, with_rest
 from rig.control.belief.doubts import more_of
-from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, stiffness_kpa_per_l
+from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, level_cavity_sd_l, stiffness_kpa_per_l
 from rig.control.belief.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
 from rig.control.belief.warming import awaited
 from rig.control.belief.witness import with_pair
@@ -152,8 +152,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     # A stroke that brought nothing shows a poor plan: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
         turn.set(stroke=changed(turn.state.stroke, barren=barren))
-        if _covered(turn) and remaining <= _LAST_SHARE * setup.target_l:
-            # The liquid reached the valve, as planned, before the last litres found room.
+        if _at_level_as_planned(turn, remaining):
             turn.flag(Flag.SHORT)
             _finish(turn, rest_kpa)
             return
@@ -221,6 +220,13 @@ def _below_valve(turn: Turn) -> float:
 
 def _covered(turn: Turn) -> bool:
     return _below_valve(turn) < _VALVE_MARGIN[turn.setup.method]
+
+
+def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
+    """Whether the liquid stands at the valve, no earlier than by the cavity's uncertainty at 95 %."""
+    setup, gas = turn.setup, turn.state.gas
+    u = 2 * level_cavity_sd_l(gas, setup) / level_cavity_l(gas, setup)
+    return _covered(turn) and remaining_l <= max(_LAST_SHARE, u) * setup.target_l
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:

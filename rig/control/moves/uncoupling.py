@@ -148,5 +148,5 @@ def _begin_end_anew(turn: Turn) -> None:
 
 
 def _pressed(turn: Turn) -> bool:
-    behind_kpa = gun_kpa(turn.setup, turn.facts.reading, turn.state.tally.hose_l)
+    behind_kpa = gun_kpa(turn.setup, turn.facts.reading.line_kpa, turn.state.tally.hose_l)
     return behind_kpa is not None and behind_kpa > HANDS_KPA
