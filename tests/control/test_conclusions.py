@@ -1,6 +1,6 @@
 """Conclusions that have a value of their own: silent just inside, telling just outside.
 
-What compares gauge and air space is tested in ``test_agreement.py``, movement with all off in ``test_unasked.py``.
+What compares gauge and air space is tested in ``test_residuals.py``, movement with all off in ``test_unasked.py``.
 """
 
 from __future__ import annotations

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import math
 
+from rig.control.belief.level import hose_wet
 from rig.control.belief.pressure import Band, flowing_band, rest_kpa, vacuum
-from rig.control.belief.state import FillState, hose_wet, pump_way
+from rig.control.belief.state import FillState, pump_way
 from rig.control.words.procedure import Phase
 from rig.control.words.values import Reading, Setup
 from rig.plan.physics import air_loss_kpa, line_loss_kpa

@@ -21,10 +21,13 @@ from rig.control.words.values import USUAL_U_KPA, CavityFacts
 from rig.units import KPA_PER_PSI
 
 _THIRD_ROOT = math.sqrt(3)
+"""Half-width of a rectangular distribution over its standard deviation (GUM 4.3.7)."""
 _MOST_STEPS = 40
+"""Iterations of a pressure and the growth that it causes; usually five converge."""
 _HIDDEN_SHARE = 0.2
 """The liquid already inside that a look should detect, as a share of the cavity."""
 _LEAST_CHANCE, _SURE = 0.25, 0.99
+"""Probabilities of detecting it from which a look is worth a stop, and from which no further rest adds to it."""
 LESS_RATE = 0.005
 """Rate at which the one decisive look may take a sound tyre for one with less air space: 1 in 200."""
 _NEAR, _FAR = 2.0, 6.0
@@ -32,6 +35,7 @@ _NEAR, _FAR = 2.0, 6.0
 _MORE, _LATER, _EARLY = 3.3, 4.0, 4.5
 """Thresholds in standard deviations: more space than the size; either deviation after, and before, the look."""
 _POINTS = 1024
+"""Sample points for a probability of 1 in 200: some five of them are beyond it."""
 _EARLY_SHARE = 0.15
 """Share of a rise up to which a rest on the way is a better reference than the start: it costs little rise."""
 _WAY_WEIGHT = 2.0

@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 _WINDOW_S = 10.0
+"""A mean over so long averages a hundred scans of noise; three of them fit into two time constants of 15 s."""
 _SLOWEST_S = 60.0
 """Longest time constant that is allowed for: three times that of natural convection at 15 K. No source."""
 _MOST = _SLOWEST_S / _WINDOW_S
 _CONVECTION = 1.5
+"""What is left is taken for half as much again: natural convection ends more slowly than an exponential."""
 _THREE, _PARTS = 3, 4
 """The last three of so many parts of the whole time: a slow creep needs longer ones to be distinguished from noise."""
 

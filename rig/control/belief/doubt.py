@@ -11,9 +11,10 @@ import math
 from rig.control.belief.accounting import Tally
 from rig.control.belief.airspace import cavity_of_rise, rest_after_kpa
 from rig.control.belief.doubts import less_of, more_of, since
+from rig.control.belief.level import entering, near_level
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, Band, at_rest, sealed_band
-from rig.control.belief.state import FillState, entering, near_level, pump_way
+from rig.control.belief.state import FillState, pump_way
 from rig.control.belief.unread import by_way
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
@@ -38,6 +39,7 @@ _WITH_AIR = frozenset({"no_rise", "air_pumped", "gauge_restless", "liquid_in_ven
 _AIR_IN_HOSE = 1 / 3
 """The most of the hose that such air takes, as a share: an assumption, no source."""
 _UNSEEN_S = 5.0
+"""For which flow may go uncounted before an alarm: more than any guard's delay and reaction. An assumption."""
 _SHOWN_BY_ROOM = frozenset({
     "counted at rest", "beyond the pump's flow", "unread", "pump runs on", "pump's time", "not counted", "no_flow",
     "meter_jumped", "reverse_flow", "flow_while_stopped", "field_lost", "reading_untrusted", "output_not_obeyed",

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.agreement import AT_RELIEF, SHORT_KPA, calm
 from rig.control.belief.flow import STILL_S
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import passes_uncounted
 from rig.control.belief.pressure import MOST_LOSS, NO_TYRE_KPA, gun_kpa
+from rig.control.belief.residuals import AT_RELIEF, SHORT_KPA, calm
 from rig.control.belief.state import Alarms, FillState
 from rig.control.belief.suspects import Evidence, Sign
 from rig.control.belief.unasked import NOISE_KPA
@@ -153,7 +153,7 @@ def _tyre(setup: Setup, facts: Facts) -> Sign:
     else:
         return "?"
     beyond_kpa = SHORT_KPA + facts.wavers_kpa
-    return "+" if shown_low > gas.shows_high + beyond_kpa else "-" if shown_high < gas.shows_low - beyond_kpa else "0"
+    return "+" if gas.beyond(shown_low) > beyond_kpa else "-" if gas.beyond(shown_high) < -beyond_kpa else "0"
 
 
 def _all_off(setup: Setup, facts: Facts) -> bool:

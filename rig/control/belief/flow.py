@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 _SPACING_S = 0.5
+"""Between two samples: the longest window is 40 of them."""
 _LONGEST_S = 20.0
+"""Longest window: a flow too slow for enough pulses in it counts as known when it is nearly over. An assumption."""
 _ENOUGH_PULSES = 200
 """One pulse at either end of a window is one per cent of the flow here, two of the loss."""
 _FAST_S = 1.0
+"""Window of the fast estimate: about ten scans."""
 FLOWING_LPS = 0.2 / 60
 """Flow threshold: 0.2 L/min."""
 STILL_S = 1.5

@@ -38,6 +38,7 @@ _LEAST_KPA_S = 0.1
 _SPAN_S = 1.25
 """The shortest window in which movement is detected; with the block that confirms it, less than 2 s."""
 _FOLLOWS_S = 1.0
+"""Time until a gauge without configured lag has followed the line at a stop. An assumption."""
 HANDS_KPA = 1.25 * KPA_PER_PSI
 """What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
 _WENT_KPA = 3.0
@@ -171,7 +172,7 @@ def _drawn_below_tyre(setup: Setup, state: FillState) -> bool:
     """Whether the pump has drawn the hose's pressure below what the sealed tyre holds: it fills slowly from there."""
     sealed = sealed_band(state.gas, setup, offset_l(setup, state, setup.existing_l + in_tyre_l(setup, state)))
     shown_kpa = gun_kpa(setup, state.line.kpa, state.tally.hose_l)
-    return state.direction < 0 and sealed is not None and shown_kpa is not None and shown_kpa < sealed.shows_low
+    return state.direction < 0 and sealed is not None and shown_kpa is not None and sealed.beyond(shown_kpa) < 0
 
 
 def _sealed(setup: Setup, state: FillState) -> bool:

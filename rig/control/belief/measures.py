@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from rig.control.belief.accounting import Count, book, carried
 from rig.control.belief.flow import Flow
-from rig.control.belief.state import FillState, Mark, entering
+from rig.control.belief.level import entering
+from rig.control.belief.state import FillState, Mark
 from rig.control.belief.witness import contradiction
 from rig.control.words.changed import changed
 from rig.control.words.values import Reading, Setup

@@ -14,20 +14,16 @@ from rig.control.belief.airspace import Found, Verdict
 from rig.control.belief.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.belief.gauges import Shown
 from rig.control.belief.gauges import follow as follow_gauges
+from rig.control.belief.level import air_at_pump, entering, hose_wet, level, near_level, perhaps_air
 from rig.control.belief.passing import MOST_FLOW, leapt_l, passes_uncounted, too_fast_l, with_uncounted_air
-from rig.control.belief.pressure import Band, Gas, level_cavity_l, sealed_band
+from rig.control.belief.pressure import Band, Gas, sealed_band
 from rig.control.belief.state import (
     FillState,
     Stroke,
-    air_at_pump,
-    entering,
     gauge_sees,
-    hose_wet,
     in_force,
     in_tyre_l,
-    near_level,
     offset_l,
-    perhaps_air,
     pump_off_since_s,
     pump_way,
 )
@@ -38,6 +34,7 @@ from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Outputs, Reading, Setup
 
 _RUN_UP_S = 0.5
+"""Time in which a pump's flow is not steady yet after its start lag: common practice, no source."""
 _ROUNDING_L = 1e-6
 """Hose and meter litres are summed separately; a smaller difference than this is rounding."""
 
@@ -284,7 +281,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
     since, each_l = reading.now_s - state.changed_s, setup.meter.litres_per_pulse
     flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
     filled = setup.existing_l + (inside := in_tyre_l(setup, state))
-    offset, covered = offset_l(setup, state, filled), setup.cavity.covered(filled / level_cavity_l(state.gas, setup))
+    offset, covered = offset_l(setup, state, filled), setup.cavity.covered(level(setup, state))
     still = not way and since >= setup.line.coast_s and quiet(state.flow, reading.now_s)
     seen_still = still and gauge_sees(setup, state, reading)
     rests = seen_still and shown.rests

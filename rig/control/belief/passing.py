@@ -7,7 +7,8 @@ tyre's gas is known as well as the pump's flow is.
 from __future__ import annotations
 
 from rig.control.belief.accounting import Tally, carry_air
-from rig.control.belief.state import FillState, air_at_pump, entering, pump_way
+from rig.control.belief.level import air_at_pump, entering
+from rig.control.belief.state import FillState, pump_way
 from rig.control.words.values import Reading, Setup
 
 MOST_FLOW = 1.3

@@ -18,8 +18,6 @@ from rig.control.words.values import Reading, Setup
 from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
-_SHARPER = 0.7
-"""A measured cavity at least this much more accurate counts twice as much as the size, or more."""
 NO_TYRE_KPA = 0.7 * KPA_PER_PSI
 """A gauge at or below this may be that of a gun in the air."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI
@@ -114,6 +112,10 @@ class Band:
         """The most."""
         return self.high + self.reads_kpa
 
+    def beyond(self, kpa: float) -> float:
+        """How far a gauge at ``kpa`` is outside what it may show: positive above, negative below, 0 within."""
+        return max(kpa - self.shows_high, 0.0) + min(kpa - self.shows_low, 0.0)
+
 
 def sealed_band(gas: Gas, setup: Setup, offset_l: float) -> Band | None:
     """Tyre pressure by the sealed air space; ``None`` when there was no rest yet or air left uncounted."""
@@ -139,31 +141,6 @@ def _sealed(gas: Gas, setup: Setup, cavity_l: float, offset_l: float, doubt_kpa_
     if after <= 0.01 * cavity_l or before <= 0:
         return float("inf") if offset_l > gas.rest_offset_l else gas.rest_kpa
     return ((gas.rest_kpa + atmosphere) * before + gas.added_kpa_l + doubt_kpa_l) / after - atmosphere
-
-
-def level_cavity_l(gas: Gas, setup: Setup) -> float:
-    """The cavity for a level estimate: the size's value and the measured one, weighted by their inverse variances."""
-    if gas.found is None or not _sharpens(gas, setup):
-        return setup.cavity.volume_l
-    by_size, by_strokes = _size_sd_l(setup) ** -2, gas.found.sigma_l**-2
-    return (setup.cavity.volume_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes)
-
-
-def level_cavity_sd_l(gas: Gas, setup: Setup) -> float:
-    """Standard deviation of that cavity."""
-    by_size_l = _size_sd_l(setup)
-    if gas.found is None or not _sharpens(gas, setup):
-        return by_size_l
-    return 1 / math.hypot(1 / by_size_l, 1 / gas.found.sigma_l)
-
-
-def _size_sd_l(setup: Setup) -> float:
-    return (setup.cavity.high_l - setup.cavity.low_l) / 4
-
-
-def _sharpens(gas: Gas, setup: Setup) -> bool:
-    """Whether the measured cavity is so much more accurate than the size's own band that it is used for the level."""
-    return gas.found is not None and gas.found.sigma_l <= _SHARPER * _size_sd_l(setup)
 
 
 def stiffness_kpa_per_l(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float) -> float:

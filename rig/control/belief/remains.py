@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.agreement import APART_KPA
+from rig.control.belief.level import near_level
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import (
     NO_TYRE_KPA,
@@ -21,7 +21,8 @@ from rig.control.belief.pressure import (
     settled_kpa,
     stiffness_kpa_per_l,
 )
-from rig.control.belief.state import FillState, in_tyre_l, near_level, offset_l
+from rig.control.belief.residuals import APART_KPA
+from rig.control.belief.state import FillState, in_tyre_l, offset_l
 from rig.control.belief.uncertainty import Within, net_within
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 _BLOCK_S = 0.2
+"""Time over which scans are averaged into one value: two usual scans."""
 _LONGEST_S = 20.0
 """Longest window: beyond it gas and hands have moved."""
 _ENOUGH_S = 10.0
@@ -45,6 +46,7 @@ _LEVEL = 0.12
 _QUIET_KPA = 0.3
 """Noise that a smoothed gauge may keep; below it no smoothing is applied."""
 _MOST_DAMPING_S = 0.8
+"""Longest time constant of the smoothing. An assumption; the limits use the raw value."""
 _JUMP = 5.0
 """Standard deviations of a scan beyond which a smoothed gauge follows at once."""
 _FLOOR_KPA = 0.02

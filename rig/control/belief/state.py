@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rig.control.belief.accounting import GUESS, Count, Enters, Register, Tally
+from rig.control.belief.accounting import Count, Register, Tally
 from rig.control.belief.flow import Flow
-from rig.control.belief.pressure import Gas, Remains, level_cavity_l
+from rig.control.belief.pressure import Gas, Remains
 from rig.control.belief.rest import Gauge, gauge_of
 from rig.control.belief.suspects import Evidence
 from rig.control.words.changed import changeable, changed
-from rig.control.words.flags import End, Flag
+from rig.control.words.flags import End
 from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Check, Confirmation, Meter, Outputs, Reading, Setup
 
-LEVEL_DOUBT = 0.05
-"""Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
 _UNCOUNTED = 1 / 8
 """By run time: a valve bore passes up to this share more than its usual coefficient gives (0.8 instead of 0.7)."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
@@ -333,11 +331,6 @@ def bases(setup: Setup, state: FillState) -> tuple[int, ...]:
     return tuple(count.register.raw or 0 for count in counts)
 
 
-def hose_wet(setup: Setup, state: FillState) -> bool:
-    """Whether liquid fills the whole path from tote to valve, according to the account."""
-    return state.tally.hose_l >= setup.line.hose_l and not state.tally.suction_air_kpa_l
-
-
 def in_tyre_l(setup: Setup, state: FillState) -> float:
     """Liquid that this fill brought into the tyre by the acting measure."""
     return state.tally.net_l(acting_meter(setup, state))
@@ -346,48 +339,3 @@ def in_tyre_l(setup: Setup, state: FillState) -> float:
 def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:
     """Liquid in the tyre (``filled_l``) less air in the hose: gas volume = cavity − this."""
     return filled_l - (setup.line.hose_l - state.tally.hose_l)
-
-
-def entering(setup: Setup, state: FillState) -> Enters:
-    """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
-    if not state.valve_open:
-        return "air"
-    return "liquid" if setup.cavity.covered(level(setup, state)) > 0 else "air"
-
-
-def near_level(setup: Setup, state: FillState) -> bool:
-    """Whether the liquid's surface is so near to the valve that either may leave there."""
-    return abs(setup.cavity.fraction_at_valve - level(setup, state)) < LEVEL_DOUBT
-
-
-def level(setup: Setup, state: FillState) -> float:
-    """Share of the cavity that is liquid, best estimate."""
-    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity_l(state.gas, setup)
-
-
-def air_at_pump(setup: Setup, state: FillState) -> bool:
-    """Whether the pump moves air, according to the account."""
-    if pump_way(setup, state) < 0:
-        return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
-    return state.tally.suction_air_kpa_l > 0.0
-
-
-_AIR_TOLD = frozenset({Flag.MEASURES_DIFFER, Flag.ESTIMATES_DISAGREE, Flag.NO_RISE, Flag.AIR_PUMPED})
-"""Alarms that air in the suction line sets off."""
-
-
-def perhaps_air(setup: Setup, state: FillState) -> bool:
-    """Whether a running pump may move air, whatever is booked: near the level, by an estimated hose, or after an alarm.
-
-    After unobserved air the hose holds less liquid than booked; flow counted with the pump off has not cleared the air
-    that a draw left in the suction line; and an alarm that a person overrode may be right.
-    """
-    if pump_way(setup, state) > 0:
-        if any(name == "air_pumped" for name, _ in state.alarms.timers):
-            return True
-        carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
-        return Flag.FLOW_WHILE_STOPPED in state.flags and state.now_s - state.changed_s < carries_off_s
-    if _AIR_TOLD & state.flags:
-        return True
-    guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
-    return guessed or (state.valve_open and near_level(setup, state))

@@ -5,10 +5,10 @@ Detection only; the guards decide what follows.
 
 from __future__ import annotations
 
-from rig.control.belief.agreement import APART_KPA, calm
 from rig.control.belief.gauges import HANDS_KPA, PUMP_SHARE
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import MOST_FLOW
+from rig.control.belief.residuals import APART_KPA, against_gas, calm
 from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Setup
 from rig.plan.physics import head_kpa
@@ -42,9 +42,7 @@ def moves(setup: Setup, facts: Facts) -> bool:
     blind_back = setup.meter.reverse == "none" or setup.meter.estimated
     falls = facts.moves_kpa_s < 0 and blind_back
     # From below the tyre's pressure the reading also rises as the hose's liquid is drawn off and the loss drops.
-    below = (
-        blind_back and facts.gas is not None and (facts.reading.line_kpa or 0.0) < facts.gas.shows_low - APART_KPA / 2
-    )
+    below = blind_back and against_gas(facts, facts.reading.line_kpa or 0.0) < -APART_KPA / 2
     rises = facts.moves_kpa_s > 0 and facts.valve_open and (setup.meter.estimated or below)
     return falls or rises or _drawn(setup, facts, blind_back=blind_back)
 

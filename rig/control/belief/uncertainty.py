@@ -20,8 +20,9 @@ from rig.plan.physics import flow_lps
 _METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
 _FRONT = 0.05
-"""Uncertainty of an air front's position as a share of the hose; the second applies near the liquid's level."""
+"""Uncertainty of an air front's position, as a share of the hose. An assumption."""
 _FRONT_NEAR_LEVEL = 0.3
+"""The same near the liquid's level, where liquid comes with the air. An assumption."""
 _REFILLED = 0.01
 """Systematic error of each refilling of the hose, as a share."""
 _PART_OF_AIR = 0.75

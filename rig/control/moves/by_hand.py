@@ -7,6 +7,7 @@ person lets out. The record is as complete as any other.
 from __future__ import annotations
 
 from rig.control.belief.pressure import at_rest, stiffness_kpa_per_l
+from rig.control.belief.residuals import against_gas
 from rig.control.belief.state import Mark, Stroke
 from rig.control.moves.learning import learn_loss, overrun_s
 from rig.control.moves.look import held_back, stage_of
@@ -20,6 +21,7 @@ from rig.units import KPA_PER_PSI
 _OTHER_KPA = 0.5
 """A pressure that differs by more is a new one."""
 _AT_ONCE_S = 1.5
+"""A pressure that is steady so soon after the pump has coasted is the stroke's: nobody has moved anything since."""
 _LET_DOWN_KPA = KPA_PER_PSI
 """Hysteresis: how far below the ceiling the tyre must be before the supply is restored."""
 
@@ -59,7 +61,7 @@ def _rest(turn: Turn, tyre_kpa: float) -> None:
     stroke, now_s = state.stroke, facts.reading.now_s
     if abs(tyre_kpa - stroke.from_kpa) > _OTHER_KPA + facts.wavers_kpa:
         # A new pressure at rest without flow, or one below what the sealed air can have: air has left.
-        fell = facts.gas is not None and tyre_kpa < facts.gas.shows_low - KPA_PER_PSI
+        fell = against_gas(facts, tyre_kpa) < -KPA_PER_PSI
         sealed = state.gas.sealed and stroke.began_s > 0 and not fell
         turn.set(stroke=changed(stroke, from_kpa=tyre_kpa, stood_since_s=now_s), gas=changed(state.gas, sealed=sealed))
     elif facts.rests:

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.control.belief.accounting import through_hose
-from rig.control.belief.agreement import unconfirmed_stop
 from rig.control.belief.doubt import (
     with_accepted,
     with_doubt,
@@ -20,6 +19,7 @@ from rig.control.belief.doubts import Doubts, less_of, more_of
 from rig.control.belief.evidence import with_evidence
 from rig.control.belief.observe import Facts, observe
 from rig.control.belief.remains import follow
+from rig.control.belief.residuals import unconfirmed_stop
 from rig.control.belief.state import FillState, in_force
 from rig.control.moves.outputs import outputs_for, remember
 from rig.control.moves.phases import ACT
@@ -36,6 +36,7 @@ from rig.control.words.procedure import ENDED, State
 from rig.control.words.values import Entry, Outputs, Prompt, Reading, Request, Setup
 
 _NOTE_S = 1.0
+"""Longest time between two entries of a fill under way in the journal: a power cut loses no more."""
 _LOST = "output_timeout_lost"
 """The time-out is rewritten when this is reported, then only with a request: its memory may wear out."""
 _NOT_LIVE = (*ENDED, State.IDLE)

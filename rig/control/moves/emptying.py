@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 
-from rig.control.belief.agreement import LOST_ON_AIR, unconfirmed_stop
 from rig.control.belief.doubt import with_last_rest
+from rig.control.belief.level import near_level
 from rig.control.belief.pressure import after_draw, at_rest
-from rig.control.belief.state import Mark, Stroke, near_level
+from rig.control.belief.residuals import LOST_ON_AIR, unconfirmed_stop
+from rig.control.belief.state import Mark, Stroke
 from rig.control.belief.uncertainty import net_within
 from rig.control.moves.learning import overrun_s
 from rig.control.moves.turn import Turn
@@ -24,6 +25,7 @@ from rig.plan.physics import head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
 _NEAR_KPA = 0.5 * KPA_PER_PSI
+"""A tyre this near to the floor is aired up first: it would give no stroke worth a start. An assumption."""
 _TOLD_KPA = 3 * KPA_PER_PSI
 """Bore loss of the liquid above which its disappearance distinguishes air from liquid."""
 _AIR_UP_KPA = 15 * KPA_PER_PSI

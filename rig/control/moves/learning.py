@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from rig.control.belief.agreement import calm, starves
 from rig.control.belief.doubt import with_counted_double, with_unseen
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
+from rig.control.belief.residuals import calm, starves
 from rig.control.belief.state import FillState, Stroke
 from rig.control.moves.turn import Turn
 from rig.control.safety.guards import AIR_SPACE_GUARDS
@@ -21,6 +21,7 @@ _ONE_PSI = KPA_PER_PSI
 _LEARN = 0.3
 """Learning rate: the scatter of single strokes is filtered out."""
 _OVERRUN_S = 0.05, 3.0
+"""Limits of a learned overrun: half a scan, and longer than any pump coasts."""
 _BY_COUNT = frozenset({End.TARGET, End.FEELER, End.LOOK})
 """Strokes ended by the litres: where pressure ended one, the relief or a failing bore affected its flow."""
 FLOW_STEPS = range(9)
@@ -30,6 +31,7 @@ _USUAL_GAIN = 0.4, 2.5
 _OTHER_BORE = 1.5
 """Factor by which the measured loss may change from one stroke to the next."""
 _NO_FALL_KPA = 2.0
+"""A change that a usual gauge (1 kPa at 95 %, at both ends) may show of nothing."""
 _SLOWER = 1.25
 """Limit of the next vent's lengthening over the learned time."""
 _SCATTER = 1.05

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rig.control.belief.flow import Flow
+from rig.control.belief.flow import FLOWING_LPS, Flow
 from rig.control.belief.observe import Facts
 from rig.control.belief.state import FillState, fill_valve_open
 from rig.control.moves.turn import Turn
@@ -25,7 +25,7 @@ _IN_PHASE = {
     Phase.UNCOUPLE: _BEACON,
 }
 _REVERSAL_PAUSE_S = 2.0
-_STANDSTILL_LPS = 0.2 / 60
+"""Least pause before a pump is reversed: common practice for a reversing motor starter, no source."""
 
 
 def outputs_for(setup: Setup, state: FillState, facts: Facts) -> Outputs:
@@ -54,7 +54,7 @@ def _with_valves(setup: Setup, state: FillState, wanted: Outputs) -> Outputs:
 
 
 def _at_standstill(facts: Facts) -> bool:
-    return facts.off_s >= _REVERSAL_PAUSE_S and abs(facts.flow_lps) < _STANDSTILL_LPS
+    return facts.off_s >= _REVERSAL_PAUSE_S and abs(facts.flow_lps) < FLOWING_LPS
 
 
 def _wanted(setup: Setup, state: FillState, facts: Facts) -> Outputs:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.belief.agreement import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
 from rig.control.belief.doubt import with_last_rest, with_late_rise, with_rest
 from rig.control.belief.doubts import more_of
-from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, level_cavity_l, level_cavity_sd_l, stiffness_kpa_per_l
-from rig.control.belief.state import LEVEL_DOUBT, Mark, Stroke, gun_off_first, in_tyre_l, level
+from rig.control.belief.level import LEVEL_DOUBT, below_valve, level_cavity
+from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, stiffness_kpa_per_l
+from rig.control.belief.residuals import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
+from rig.control.belief.state import Mark, Stroke, gun_off_first, in_tyre_l
 from rig.control.belief.warming import awaited
 from rig.control.belief.witness import with_pair
 from rig.control.moves.by_hand import by_hand
@@ -42,10 +43,13 @@ from rig.units import KPA_PER_PSI
 
 _ONE_PSI = KPA_PER_PSI
 _EARLY_KPA = 2.5 * KPA_PER_PSI
+"""A stroke that ended so far below its goal goes on, instead of letting air out. An assumption."""
 _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 """Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
 _BLIND_KPA = 2 * KPA_PER_PSI
+"""A rise that two readings of a usual gauge (1 kPa at 95 % each) measure to a tenth."""
 _MOST_TOP_UPS = 3
+"""After so many a fill ends short of its target. An assumption."""
 _LAST_SHARE = 0.02
 """Share of the target below which a stroke is a top-up."""
 _COUNTED_U = 0.1
@@ -142,7 +146,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         remaining,
         setup.line.hose_l - turn.state.tally.hose_l,
         turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
-        (setup.cavity.fraction_at_valve - LEVEL_DOUBT) * level_cavity_l(turn.state.gas, setup) - turn.facts.filled_l,
+        (setup.cavity.fraction_at_valve - LEVEL_DOUBT) * level_cavity(turn.state.gas, setup)[0] - turn.facts.filled_l,
     )
     move = next_move(setup.line, setup.window, rest, setup.method)
     out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
@@ -213,20 +217,14 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
     )
 
 
-def _below_valve(turn: Turn) -> float:
-    """How far the liquid is below the valve, as a share of the cavity."""
-    return turn.setup.cavity.fraction_at_valve - level(turn.setup, turn.state)
-
-
 def _covered(turn: Turn) -> bool:
-    return _below_valve(turn) < _VALVE_MARGIN[turn.setup.method]
+    return below_valve(turn.setup, turn.state) < _VALVE_MARGIN[turn.setup.method]
 
 
 def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
     """Whether the liquid stands at the valve, no earlier than by the cavity's uncertainty at 95 %."""
-    setup, gas = turn.setup, turn.state.gas
-    u = 2 * level_cavity_sd_l(gas, setup) / level_cavity_l(gas, setup)
-    return _covered(turn) and remaining_l <= max(_LAST_SHARE, u) * setup.target_l
+    cavity_l, sd_l = level_cavity(turn.state.gas, turn.setup)
+    return _covered(turn) and remaining_l <= max(_LAST_SHARE, 2 * sd_l / cavity_l) * turn.setup.target_l
 
 
 def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
@@ -242,7 +240,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
     elif not _may_draw(turn):
         turn.set(stroke=changed(turn.state.stroke, cools=True))
     else:
-        if _below_valve(turn) < LEVEL_DOUBT:
+        if below_valve(setup, turn.state) < LEVEL_DOUBT:
             turn.flag(Flag.NEAR_LEVEL)
         if turn.state.valve_raised or Flag.CAVITY_DIFFERS in turn.state.flags:
             # A person went on: liquid may take up the room, and fill the hose instead of air.

@@ -6,9 +6,10 @@ import math
 
 from rig.control.belief.accounting import Tally, book
 from rig.control.belief.flow import Flow
+from rig.control.belief.level import entering
 from rig.control.belief.observe import count_pulses, restarts
 from rig.control.belief.rest import unseen
-from rig.control.belief.state import FillState, Moved, Stroke, acting_meter, entering, in_force, pump_way, way_out
+from rig.control.belief.state import FillState, Moved, Stroke, acting_meter, in_force, pump_way, way_out
 from rig.control.belief.warmth import Warmth
 from rig.control.safety.unconfirmed import in_doubt
 from rig.control.words.changed import changed
@@ -17,6 +18,7 @@ from rig.control.words.procedure import Phase, State, next_phase
 from rig.control.words.values import Outputs, Reading, Setup
 
 _UNKNOWN_KPA = 1e9
+"""A movement of unknown size: the gas may be at its thermal limits."""
 _DARK_S = 600.0
 """Limit of plausible unattended pumping: a counter that moved by more has restarted or is wrong."""
 

@@ -6,8 +6,9 @@ import math
 
 from rig.control.belief.doubt import with_vacuum_lost
 from rig.control.belief.gauges import HANDS_KPA
+from rig.control.belief.level import near_level
 from rig.control.belief.pressure import Remains, gun_kpa, least_kpa
-from rig.control.belief.state import gun_off_first, near_level
+from rig.control.belief.state import gun_off_first
 from rig.control.moves.learning import learn_calm, overrun_s
 from rig.control.moves.turn import Turn
 from rig.control.words.changed import changed

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.control.belief import agreement, unasked
+from rig.control.belief import residuals, unasked
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.safety.guard import ALWAYS, LIVE, PUMPING, RUNNING, Guard, running
@@ -13,22 +13,23 @@ from rig.plan.physics import air_loss_kpa
 from rig.units import KPA_PER_PSI
 
 _SLOWEST_LPS = 0.03
+"""Slowest flow worth pumping at, 2 L/min: a wheel would take hours. An assumption."""
 _ATTACHED = ALWAYS - running(Phase.UNCOUPLE)
 
 
 def _gauge_stuck(setup: Setup, facts: Facts) -> bool:
-    return agreement.stands_through_flow(setup, facts) or agreement.stands_through_draw(setup, facts)
+    return residuals.stands_through_flow(setup, facts) or residuals.stands_through_draw(setup, facts)
 
 
 def _air_stays(setup: Setup, facts: Facts) -> bool:
-    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else agreement.air_stays_on_gauge(setup, facts)
+    return facts.stroke.air_stayed if facts.phase is Phase.SETTLE else residuals.air_stays_on_gauge(facts)
 
 
 def _air_gone(setup: Setup, facts: Facts) -> bool:
     if facts.phase is Phase.DRAW_DOWN:
-        return agreement.falls_too_far(setup, facts)
+        return residuals.falls_too_far(setup, facts)
     # Evaluated before the rest re-anchors the air space. In a tyre that is emptied the fall measures it.
-    return setup.into == "tyre" and facts.rests and facts.stroke.drew and agreement.fell_too_far(facts)
+    return setup.into == "tyre" and facts.rests and facts.stroke.drew and residuals.fell_too_far(facts)
 
 
 def _restless(setup: Setup, facts: Facts) -> bool:
@@ -69,20 +70,20 @@ def _no_flow(setup: Setup, facts: Facts) -> bool:
     patience_s = max(2.0, steps * setup.meter.litres_per_pulse / slowest_lps)
     barren = facts.phase is Phase.EMPTY and facts.stroke.barren >= 2
     silent = pumping and facts.unmoved_s > patience_s
-    unseen = agreement.blocked_ahead(setup, facts) or agreement.rose_uncounted(setup, facts)
+    unseen = residuals.blocked_ahead(setup, facts) or residuals.rose_uncounted(setup, facts)
     return silent or barren or unseen
 
 
 def _no_rise(setup: Setup, facts: Facts) -> bool:
     return (
-        agreement.below_tyre(setup, facts)
-        or agreement.rises_too_little(setup, facts)
-        or agreement.rose_too_little(setup, facts)
+        residuals.below_tyre(setup, facts)
+        or residuals.rises_too_little(setup, facts)
+        or residuals.rose_too_little(setup, facts)
     )
 
 
 def _disagree(setup: Setup, facts: Facts) -> bool:
-    return agreement.counts_too_much(setup, facts) or agreement.apart(facts)
+    return residuals.counts_too_much(setup, facts) or residuals.apart(facts)
 
 
 def _pressure_low(setup: Setup, facts: Facts) -> bool:
@@ -106,7 +107,7 @@ def _liquid_drawn(setup: Setup, facts: Facts) -> bool:
     line = facts.reading.line_kpa
     if not drawing or facts.gas is None or line is None:
         return False
-    return line < facts.gas.shows_low - AIR_DRAWN_KPA - air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low)
+    return facts.gas.beyond(line + air_loss_kpa(setup.line, facts.flow_lps, facts.gas.low)) < -AIR_DRAWN_KPA
 
 
 def _valve_covered(setup: Setup, facts: Facts) -> bool:
@@ -136,9 +137,9 @@ CONCLUSIONS: tuple[Guard, ...] = (
           running(Phase.FILL, Phase.TOP_UP, Phase.SETTLE)),
     Guard("estimates_disagree", "hold", 2.0, _disagree, "The gauge and the air space indicate different pressures.",
           "Check the size entered, liquid already inside, the gauge, and for a leak.", PUMPING, may_accept=True),
-    Guard("suction_dry", "hold", 1.5, agreement.starves, "Flow and pressure collapse: tote or suction runs dry.",
+    Guard("suction_dry", "hold", 1.5, residuals.starves, "Flow and pressure collapse: tote or suction runs dry.",
           "Look at the tote, its vent, the suction hose and strainer; does the pump turn at its speed?", PUMPING),
-    Guard("air_pumped", "hold", 3.0, agreement.loses_nothing, "No liquid shows on the gauge: the pump moves air.",
+    Guard("air_pumped", "hold", 3.0, residuals.loses_nothing, "No liquid shows on the gauge: the pump moves air.",
           "Is the tote empty, the suction hose tight and under the liquid? Then: gun on the valve, plunger down?",
           PUMPING, may_accept=True),
     Guard("cavity_differs", "hold", 0.0, _cavity_differs, "The air space inside does not fit this tyre size.",
@@ -171,7 +172,7 @@ CONCLUSIONS: tuple[Guard, ...] = (
     Guard("measures_differ", "hold", 0.0, _measures_differ, "The tote (or a second meter) shows other litres.",
           "Air in the suction line, stray pulses, a leak before the meter? Or did somebody draw from the tote?",
           RUNNING, may_accept=True),
-    Guard("valve_blocked", "hold", 0.0, agreement.drew_against_shut, "The valve or its bore is blocked.",
+    Guard("valve_blocked", "hold", 0.0, residuals.drew_against_shut, "The valve or its bore is blocked.",
           "Keep the gun on: pressure may stand behind it. Clear the bore; see a hand gauge fall before it comes off.",
           running(Phase.DRAW_DOWN, Phase.BACK_FLUSH, Phase.UNCOUPLE)),
 )  # fmt: skip

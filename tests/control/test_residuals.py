@@ -13,7 +13,7 @@ from functools import cache
 import pytest
 from virtual_fills import PSI, fill_of, rig_settings
 
-from rig.control.belief import agreement
+from rig.control.belief import residuals
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import Band
 from rig.control.moves.decide import Decision
@@ -41,7 +41,7 @@ def sound(layout: str) -> Sequence[Moment]:
 
 
 def found(name: str, setup: Setup, facts: Facts) -> bool:
-    check: Callable[..., bool] = getattr(agreement, name)
+    check: Callable[..., bool] = getattr(residuals, name)
     needs_setup = check.__code__.co_argcount == 2
     return check(setup, facts) if needs_setup else check(facts)
 
@@ -194,17 +194,17 @@ def test_flow_and_gauge_that_collapse_together_are_an_empty_suction() -> None:
 
 def test_a_line_below_the_air_space_says_nothing_before_its_loss_is_known() -> None:
     moments = [facts for _, facts in sound("vent") if fills_known(facts)]
-    assert all(agreement.apart(band_off(-3.1)(None, facts)) for facts in moments)
+    assert all(residuals.apart(band_off(-3.1)(None, facts)) for facts in moments)
     unknown = [replace(facts, loss_known=False) for facts in moments]
-    assert not any(agreement.apart(band_off(-30.0)(None, facts)) for facts in unknown)
-    assert all(agreement.apart(band_off(3.1)(None, facts)) for facts in unknown)
+    assert not any(residuals.apart(band_off(-30.0)(None, facts)) for facts in unknown)
+    assert all(residuals.apart(band_off(3.1)(None, facts)) for facts in unknown)
 
 
 def test_the_line_is_calm_two_seconds_after_the_pump_has_coasted() -> None:
     setup, facts = next(moment for moment in sound("vent") if at_rest(moment[1]))
     calm_s = setup.line.coast_s + 2.0
-    assert not agreement.calm(setup, replace(facts, off_s=calm_s))
-    assert agreement.calm(setup, replace(facts, off_s=calm_s + 0.01))
+    assert not residuals.calm(setup, replace(facts, off_s=calm_s))
+    assert residuals.calm(setup, replace(facts, off_s=calm_s + 0.01))
     slow = replace(setup, line_gauge=replace(setup.line_gauge, lag_s=1.3))
-    assert not agreement.calm(slow, replace(facts, off_s=calm_s + 4.0))
-    assert agreement.calm(slow, replace(facts, off_s=calm_s + 4.01))
+    assert not residuals.calm(slow, replace(facts, off_s=calm_s + 4.0))
+    assert residuals.calm(slow, replace(facts, off_s=calm_s + 4.01))

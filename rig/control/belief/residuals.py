@@ -1,6 +1,8 @@
-"""Plausibility checks between gauge, meter and air space, in flow and at rest.
+"""Residuals: how far gauge, meter and air space are apart, in flow and at rest, and what is too far.
 
-Checks only; the guards decide what follows. None is made where one of the three gives no estimate.
+A pressure is compared with what the sealed air space may show (:func:`against_gas`), after the losses and columns that
+explain a part of it; a flow with the line loss that it causes; a gauge that should move with its age. Checks only; the
+guards decide what follows.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 _STANDS_KPA = 1.5 * KPA_PER_PSI
 """No gauge is so coarse that it does not show this change."""
 _LOSS_DOUBT = 0.03
+"""Share of the line's loss that is not significant: it is quadratic in a flow that is known to 1.5 %."""
 _SHUT_SHARE = 0.4
 """A pressure change of more than this share of the line loss is too large for an error of the measured flow."""
 _GIVEN_BACK_S = 2.0
@@ -33,6 +36,7 @@ _VACUUM_KPA = -50.0
 _COLLAPSED = 0.8
 """Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
+"""Least fall of gauge and hose together: as much as a usual gauge's uncertainty."""
 AT_RELIEF = 0.95
 """Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 _LEAST_LOSS_KPA = KPA_PER_PSI
@@ -41,13 +45,17 @@ LOST_ON_AIR = 0.3
 """Share of the liquid's loss that air never reaches: loss scales with density, and air's is a few thousandths of it."""
 
 
-def air_stays_on_gauge(setup: Setup, facts: Facts) -> bool:
+def against_gas(facts: Facts, kpa: float | None) -> float:
+    """The residual of a gauge pressure against the sealed air space, kPa outside what a gauge may show of its band.
+
+    Positive above the band, negative below, 0 within or where one of the two is unknown.
+    """
+    return 0.0 if facts.gas is None or kpa is None else facts.gas.beyond(kpa)
+
+
+def air_stays_on_gauge(facts: Facts) -> bool:
     """Detect a gauge that does not follow counted air out of the sealed tyre: stuck, drifting, or on something else."""
-    drawing = facts.reverse and facts.air_at_pump
-    line = facts.reading.line_kpa
-    if not drawing or facts.gas is None or line is None:
-        return False
-    return line > facts.gas.shows_high + APART_KPA
+    return facts.reverse and facts.air_at_pump and against_gas(facts, facts.reading.line_kpa) > APART_KPA
 
 
 def stands_through_flow(setup: Setup, facts: Facts) -> bool:
@@ -65,14 +73,13 @@ def stands_through_flow(setup: Setup, facts: Facts) -> bool:
 def stands_through_draw(setup: Setup, facts: Facts) -> bool:
     """Detect a gauge unchanged since a draw began, though the sealed-gas estimate has dropped, upper bound too."""
     draws = (facts.phase is Phase.DRAW_DOWN and facts.air_at_pump) or facts.phase is Phase.EMPTY
-    if not draws or facts.run_s <= setup.blank_s or facts.gas is None:
-        return False
-    return facts.gauge_age_s > facts.run_s and facts.gas.shows_high < facts.stroke.from_kpa - _STANDS_KPA
+    stands = facts.gauge_age_s > facts.run_s > setup.blank_s
+    return draws and stands and against_gas(facts, facts.stroke.from_kpa) > _STANDS_KPA
 
 
 def fell_too_far(facts: Facts) -> bool:
     """Detect, at rest, a gauge far below what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa < facts.gas.shows_low - APART_KPA
+    return against_gas(facts, facts.tyre_kpa) < -APART_KPA
 
 
 def falls_too_far(setup: Setup, facts: Facts) -> bool:
@@ -88,7 +95,7 @@ def falls_too_far(setup: Setup, facts: Facts) -> bool:
     most_lps = MOST_FLOW * setup.line.back_lps
     takes_kpa = hose_loss_kpa(setup.line, most_lps) + air_loss_kpa(setup.line, most_lps, facts.gas.low)
     takes_kpa += _in_fittings_kpa(setup, facts)
-    return line + takes_kpa < facts.gas.shows_low + min(head_kpa(setup.line), 0.0) - APART_KPA
+    return against_gas(facts, line + takes_kpa - min(head_kpa(setup.line), 0.0)) < -APART_KPA
 
 
 def _in_fittings_kpa(setup: Setup, facts: Facts) -> float:
@@ -103,7 +110,7 @@ def _in_fittings_kpa(setup: Setup, facts: Facts) -> float:
 
 def stays_too_high(facts: Facts) -> bool:
     """Detect, at rest, a gauge far above what the counted draw leaves in the sealed tyre."""
-    return facts.gas is not None and facts.tyre_kpa is not None and facts.tyre_kpa > facts.gas.shows_high + APART_KPA
+    return against_gas(facts, facts.tyre_kpa) > APART_KPA
 
 
 def calm(setup: Setup, facts: Facts) -> bool:
@@ -129,22 +136,22 @@ def drew_against_shut(setup: Setup, facts: Facts) -> bool:
 def blocked_ahead(setup: Setup, facts: Facts) -> bool:
     """Detect a gauge above what an open path would need even for liquid, while the hose is still being filled."""
     line = facts.reading.line_kpa
-    if facts.wet or not (facts.loss_known and facts.loss_kpa and facts.gas) or line is None:
+    if facts.wet or not (facts.loss_known and facts.loss_kpa) or line is None:
         return False
     most_kpa = max(head_kpa(setup.line, facts.covered_m), 0.0) + facts.loss_kpa / SURE_LOSS
-    return line - most_kpa > facts.gas.shows_high + APART_KPA
+    return against_gas(facts, line - most_kpa) > APART_KPA
 
 
 def below_tyre(setup: Setup, facts: Facts) -> bool:
     """Detect a second outlet: while filling, a gauge below tyre pressure plus line loss: liquid leaves elsewhere."""
     fills = facts.forward and facts.wet and facts.run_s > setup.blank_s
     line = facts.reading.line_kpa
-    if not fills or facts.gas is None or line is None:
+    if not fills or line is None:
         return False
     # The hose loss is reliable except for the flow, which has only just been measured; the bore loss is not used.
     surely_lps = max(facts.flow_lps - setup.meter.litres_per_pulse, 0.0)
     least = head_kpa(setup.line, facts.covered_m) + 0.7 * hose_loss_kpa(setup.line, surely_lps)
-    return line - least < facts.gas.shows_low - APART_KPA
+    return against_gas(facts, line - least) < -APART_KPA
 
 
 def rises_too_little(setup: Setup, facts: Facts) -> bool:
@@ -204,24 +211,24 @@ def _a_step_off(setup: Setup, facts: Facts, sealed_kpa: float, steps: int) -> fl
 
 def apart(facts: Facts) -> bool:
     """Detect, in a steady flow, pressure bands of gauge and air space that do not overlap."""
-    if not (facts.steady and facts.line and facts.gas):
+    if not facts.steady or facts.line is None:
         return False
     # Until a rest has measured the line loss, a gauge below the air space only indicates a bore wider than that of the
     # valve entered; a leak shows in the rise.
-    below = facts.gas.shows_low - facts.line.high if facts.loss_known else 0.0
-    return max(facts.line.low - facts.gas.shows_high, below) > APART_KPA
+    below = facts.loss_known and against_gas(facts, facts.line.high) < -APART_KPA
+    return below or against_gas(facts, facts.line.low) > APART_KPA
 
 
 def counts_too_much(setup: Setup, facts: Facts) -> bool:
     """Detect a counted flow whose line loss would exceed what the gauge shows: the meter overcounts."""
     line = facts.reading.line_kpa
-    if not (facts.wet and facts.loss_known and facts.loss_kpa and facts.gas) or line is None or setup.meter.estimated:
+    if not (facts.wet and facts.loss_known and facts.loss_kpa) or line is None or setup.meter.estimated:
         return False
     # The fast flow is known to one pulse; within that band the slow one is more accurate, outside it lags.
     quick_lps, pulse_lps = facts.flow_lps, setup.meter.litres_per_pulse
     surely_lps = min(max(facts.slow_lps * (1 - 2 * facts.slow_u), quick_lps - pulse_lps), quick_lps + pulse_lps)
     least = head_kpa(setup.line, facts.covered_m) + SURE_LOSS * facts.loss_kpa * (surely_lps / facts.slow_lps) ** 2
-    return line - least < facts.gas.shows_low - APART_KPA
+    return against_gas(facts, line - least) < -APART_KPA
 
 
 def starves(setup: Setup, facts: Facts) -> bool:
@@ -248,8 +255,6 @@ def loses_nothing(setup: Setup, facts: Facts) -> bool:
     """Detect a known line loss missing on the gauge though the meter counts: it counts air."""
     line = facts.reading.line_kpa
     lost_kpa = SURE_LOSS * facts.loss_kpa
-    if not (facts.wet and facts.loss_known and facts.steady and facts.gas) or line is None:
+    if not (facts.wet and facts.loss_known and facts.steady) or line is None or lost_kpa < _LEAST_LOSS_KPA:
         return False
-    if lost_kpa < _LEAST_LOSS_KPA:
-        return False
-    return line - head_kpa(setup.line, facts.covered_m) - facts.gas.shows_low < LOST_ON_AIR * lost_kpa
+    return against_gas(facts, line - head_kpa(setup.line, facts.covered_m) - LOST_ON_AIR * lost_kpa) < 0

@@ -1,0 +1,82 @@
+"""Where liquid and air are: the level in the tyre and its uncertainty, the fronts in hose and suction line.
+
+By the account and the cavity; near the level either may leave at the valve, whatever the account says. No decisions.
+"""
+
+from __future__ import annotations
+
+from rig.control.belief.accounting import GUESS, Enters
+from rig.control.belief.pressure import Gas
+from rig.control.belief.state import FillState, in_tyre_l, pump_way
+from rig.control.words.flags import Flag
+from rig.control.words.values import Setup
+
+LEVEL_DOUBT = 0.05
+"""Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
+_SHARPER = 0.7
+"""A measured cavity at least this much more accurate counts twice as much as the size, or more."""
+_AIR_TOLD = frozenset({Flag.MEASURES_DIFFER, Flag.ESTIMATES_DISAGREE, Flag.NO_RISE, Flag.AIR_PUMPED})
+"""Alarms that air in the suction line sets off."""
+
+
+def level_cavity(gas: Gas, setup: Setup) -> tuple[float, float]:
+    """The cavity for a level and its standard deviation, litres: size and strokes, weighted by inverse variances.
+
+    A measurement hardly more accurate than the size's own band is not used.
+    """
+    size_l, size_sd_l = setup.cavity.volume_l, (setup.cavity.high_l - setup.cavity.low_l) / 4
+    if gas.found is None or gas.found.sigma_l > _SHARPER * size_sd_l:
+        return size_l, size_sd_l
+    by_size, by_strokes = size_sd_l**-2, gas.found.sigma_l**-2
+    return (size_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes), (by_size + by_strokes) ** -0.5
+
+
+def entering(setup: Setup, state: FillState) -> Enters:
+    """What comes into the hose when the pump draws: liquid where the open valve is covered, otherwise air."""
+    if not state.valve_open:
+        return "air"
+    return "liquid" if setup.cavity.covered(level(setup, state)) > 0 else "air"
+
+
+def near_level(setup: Setup, state: FillState) -> bool:
+    """Whether the liquid's surface is so near to the valve that either may leave there."""
+    return abs(below_valve(setup, state)) < LEVEL_DOUBT
+
+
+def below_valve(setup: Setup, state: FillState) -> float:
+    """How far the liquid is below the valve, as a share of the cavity; negative above."""
+    return setup.cavity.fraction_at_valve - level(setup, state)
+
+
+def level(setup: Setup, state: FillState) -> float:
+    """Share of the cavity that is liquid, best estimate."""
+    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity(state.gas, setup)[0]
+
+
+def air_at_pump(setup: Setup, state: FillState) -> bool:
+    """Whether the pump moves air, according to the account."""
+    if pump_way(setup, state) < 0:
+        return state.tally.hose_l <= 0.0 and state.tally.suction_air_kpa_l > 0.0
+    return state.tally.suction_air_kpa_l > 0.0
+
+
+def perhaps_air(setup: Setup, state: FillState) -> bool:
+    """Whether a running pump may move air, whatever is booked: near the level, by an estimated hose, or after an alarm.
+
+    After unobserved air the hose holds less liquid than booked; flow counted with the pump off has not cleared the air
+    that a draw left in the suction line; and an alarm that a person overrode may be right.
+    """
+    if pump_way(setup, state) > 0:
+        if any(name == "air_pumped" for name, _ in state.alarms.timers):
+            return True
+        carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
+        return Flag.FLOW_WHILE_STOPPED in state.flags and state.now_s - state.changed_s < carries_off_s
+    if _AIR_TOLD & state.flags:
+        return True
+    guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
+    return guessed or (state.valve_open and near_level(setup, state))
+
+
+def hose_wet(setup: Setup, state: FillState) -> bool:
+    """Whether liquid fills the whole path from tote to valve, according to the account."""
+    return state.tally.hose_l >= setup.line.hose_l and not state.tally.suction_air_kpa_l
