@@ -98,7 +98,12 @@ class Reads:
 
 
 def _holds(name: str, fault: str) -> bool:
-    return name == TRULY[fault] or (name in GROUPS and TRULY[fault] in GROUPS[name].names)
+    return TRULY[fault] in _faults_of(name)
+
+
+def _faults_of(name: str) -> frozenset[str]:
+    """The faults that a name stands for: those of a group, or itself."""
+    return GROUPS[name].names if name in GROUPS else frozenset({name})
 
 
 def named(seed: int) -> tuple[Named, ...]:
@@ -166,7 +171,7 @@ def cause_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> 
         for found in pool.map(named, seeds[: -(-len(seeds) // _ON_EACH)]):
             for each in found:
                 by_fault[each.fault].append(each)
-    say("| fault | alarms | named first | alone | among two | same first name | alarms, named instead |")
+    say("| fault | alarms | named first | alone | among two | same named first | alarms, named instead |")
     say("| --- " * 7 + "|")
     for fault in sorted(by_fault):
         say(_line(fault, by_fault[fault]))
@@ -174,7 +179,8 @@ def cause_table(seeds: Sequence[int], jobs: int, say: Callable[[str], None]) -> 
     if not whole:
         return 0
     say(_line("all", whole))
-    say(f"| mean of the faults | | {_mean(by_fault):.0%} | | | | |")
+    same_name = sum(map(same, by_fault.values())) / len(by_fault)
+    say(f"| mean of the faults | | {_mean(by_fault):.0%} | | | {same_name:.0%} | |")
     say("")
     for name in sorted(set(TRULY.values())):
         say(_shares(name, [each.evidence for each in whole if TRULY[each.fault] == name]))
@@ -190,14 +196,19 @@ def _mean(by_fault: Mapping[str, Sequence[Named]]) -> float:
     return sum(_share(each.first for each in found) for found in by_fault.values()) / len(by_fault)
 
 
+def same(found: Sequence[Named]) -> float:
+    """Share of one fault's alarms in which the same cause is named first, right or not, alone or in a group."""
+    firsts = Counter(fault for each in found for name in each.names[:1] for fault in _faults_of(name))
+    return max(firsts.values(), default=0) / len(found)
+
+
 def _line(what: str, found: Sequence[Named]) -> str:
-    firsts = Counter(each.names[:1] for each in found)
     wrong = Counter(f"{e.evidence.alarm}: {', '.join(e.names) or '–'}" for e in found if not e.first)
-    same = "" if what == "all" else f"{firsts.most_common(1)[0][1] / len(found):.0%}"
+    same_name = "" if what == "all" else f"{same(found):.0%}"
     flags = [(each.first, each.alone, each.among) for each in found]
     first, alone, among = (f"{_share(column):.0%}" for column in zip(*flags, strict=True))
     instead = "" if what == "all" else "; ".join(text for text, _ in wrong.most_common(3))
-    return f"| {what} | {len(found)} | {first} | {alone} | {among} | {same} | {instead} |"
+    return f"| {what} | {len(found)} | {first} | {alone} | {among} | {same_name} | {instead} |"
 
 
 def _shares(name: str, seen: Sequence[Evidence]) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pytest
 
 from rig.control.belief.suspects import GROUPS, ROWS, Evidence
-from sim.cause_table import TRULY, Named, cause_table, too_few
+from sim.cause_table import TRULY, Named, cause_table, same, too_few
 from sim.faults import FAULTS
 
 
@@ -38,6 +38,13 @@ def test_a_group_holds_rows_and_is_none_itself() -> None:
 def test_what_counts_as_right(names: Sequence[str], alone: bool, first: bool, among: bool) -> None:
     found = of("bead_loss", *names)
     assert (found.alone, found.first, found.among) == (alone, first, among)
+
+
+def test_a_group_names_the_same_cause_as_one_of_its_faults() -> None:
+    found = [of("bead_loss", "bead"), of("bead_loss", "no_tyre", "leak"), of("bead_loss", "leak"), of("bead_loss")]
+    assert same(found) == 0.5
+    # Whether it is the right one does not count here.
+    assert same([of("bead_loss", "leak"), of("bead_loss", "air_leaves")]) == 1.0
 
 
 def test_the_command_fails_only_below_the_stated_share_of_faults() -> None:
