@@ -22,8 +22,9 @@ from sim.compiled import CompileError, is_compiled, run_compiled
 from sim.devices import ServeError, serve
 from sim.faults import FAULTS, Event, FaultError, read_fault
 from sim.heat_table import heat_table
-from sim.look_table import SPLITS, WAYS, look_table
+from sim.look_table import WAYS, look_table
 from sim.noise_table import noise_table
+from sim.plant.sensors import SPLITS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rig.fluid import FluidError
 from rig.run.assembly import fluid_of
 from rig.run.settings import Settings
+from rig.units import KPA_PER_PSI
 from rig.wheel import Cavity, SizeError, cavity_of, read_size
 from sim.liquids import air_solubility, vapour_kpa
 from sim.plant.params import (
@@ -20,6 +21,7 @@ from sim.plant.params import (
     PumpParams,
     TyreParams,
 )
+from sim.plant.sensors import split_of
 from sim.table import SimTable, sim_of
 
 if TYPE_CHECKING:
@@ -29,6 +31,8 @@ _PULSES_PER_L = 100.0
 """Pulses per litre of the plant's meter, where the rig reads another kind."""
 _HEIGHTS = 65
 """Points of the table of surface height by fraction of the cavity."""
+_GAUGE_RANGE_KPA = 60 * KPA_PER_PSI
+"""Range at whose end a gauge's span error is whole."""
 
 
 class AssemblyError(ValueError):
@@ -77,6 +81,7 @@ def plant_params(settings: Settings, size: str | None = None) -> PlantParams:
         atmosphere_kpa_abs=settings.rig.atmosphere,
         sensor_lag_s=sim.sensor_lag,
         gauge_error_kpa=sim.gauge_error,
+        gauge_split=split_of(sim.gauge_split, _GAUGE_RANGE_KPA),
         gauge_noise_kpa=sim.gauge_noise,
         air_tank=_air_tank(settings, sim),
         has_fill_valve="fill_valve" in settings.points,
@@ -146,6 +151,7 @@ def _air_tank(settings: Settings, sim: SimTable) -> AirTankParams | None:
         valve_bore_m=sim.air_bore,
         heat_s=sim.tank_heat_time,
         gauge_error_kpa=sim.gauge_error,
+        gauge_split=split_of(sim.gauge_split, _GAUGE_RANGE_KPA),
         gauge_noise_kpa=sim.gauge_noise,
     )
 

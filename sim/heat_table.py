@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 TIMES_S = (None, 5.0, 10.0, 20.0, 40.0)
 """Time constants of the cavity full of air; None: the gas keeps its temperature."""
-WARMER_K = (-30.0, -15.0, 0.0, 15.0, 30.0)
+WARMER_K = (-20.0, -10.0, 0.0, 10.0, 20.0)
 """Temperatures of the liquid above those of the tyre."""
 _SOUND = ("fault1", "fault2", "crash", "person", "noise")
 

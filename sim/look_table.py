@@ -24,7 +24,7 @@ from rig.wheel.known import KNOWN_SIZES
 from rig.wheel.room import Growth, Room, growth_by_lengths, growth_by_width, missing_l, room_of
 from sim.plant.air_tank import AirTank
 from sim.plant.params import AirTankParams, FluidParams, HeatParams, TyreParams
-from sim.plant.sensors import ErrorSplit, GaugeError, Noise
+from sim.plant.sensors import GaugeError, Noise, split_of
 from sim.plant.tyre import Tyre
 
 if TYPE_CHECKING:
@@ -69,13 +69,6 @@ WAYS = (
     Way("0 to 20 psi, joined, tank's gauge to 100 psi", tank=None, span=100.0),
     Way("0 to 30 psi, joined", limit=30.0, tank=None),
 )
-SPLITS: dict[str, tuple[float, float, float]] = {
-    "each pressure": (0.0, 0.0, 0.0),
-    "data sheet": (0.375, 0.375, 0.25),
-    "span": (0.0, 1.0, 0.0),
-    "curve": (0.0, 0.0, 1.0),
-}
-"""Shares of zero, span and curve in the variance of a gauge at the end of its range."""
 GAUGES = (0.25, 0.5, 1.0)
 """Per cent of the range, at 95 %."""
 
@@ -131,7 +124,7 @@ def drawn(seed: int, way: Way, percent: float, share: float, split: str = "each 
         volume_l=rng.gauss(_TANK_L, 0.005 * _TANK_L), wall_c=tyre_c + apart_k, heat_s=rng.uniform(5, 20),
         start_kpa=start_kpa,
         valve_bore_m=rng.uniform(0.0025, 0.004),
-        gauge_error_kpa=percent / 200 * way.span * _PSI, gauge_split=_split(split, way.span),
+        gauge_error_kpa=percent / 200 * way.span * _PSI, gauge_split=split_of(split, way.span * _PSI),
         gauge_noise_kpa=5e-4 * way.span * _PSI,
     )  # fmt: skip
     return Drawn(cavity, tyre, tank, seed)
@@ -141,11 +134,6 @@ def _suits(way: Way, cavity: Cavity) -> float:
     """The tank's pressure as the prompt advises it, within the range of its gauge."""
     suits = tank_suits_kpa(_TANK_L, cavity.volume_l, way.limit * _PSI, way.start * _PSI)
     return min(suits, (way.span - 5) * _PSI)
-
-
-def _split(name: str, range_psi: float) -> ErrorSplit | None:
-    shares = SPLITS[name]
-    return ErrorSplit(range_psi * _PSI, *shares) if any(shares) else None
 
 
 def looked(seed: int, way: Way, percent: float, share: float, split: str = "each pressure") -> Seen:
@@ -217,7 +205,7 @@ class _Bench:
         self.tyre = Tyre(world.tyre, FluidParams(temperature_c=liquid_c), _AIR_KPA)
         self.tank = AirTank(world.tank, liquid_c, _AIR_KPA, world.seed)
         sigma_kpa = percent / 200 * _TYRE_SPAN_PSI * _PSI
-        self._error = GaugeError(sigma_kpa, -world.seed - 1, _split(split, _TYRE_SPAN_PSI))
+        self._error = GaugeError(sigma_kpa, -world.seed - 1, split_of(split, _TYRE_SPAN_PSI * _PSI))
         self._noise = Noise(5e-4 * _TYRE_SPAN_PSI * _PSI, f"{world.seed} tyre")
         self.now_s = 0.0
 

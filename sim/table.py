@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field, ValidationError, model_validator
 
 from rig.control.words.values import OnAir
@@ -40,6 +42,8 @@ class SimTable(Strict):
     growth_time: Seconds = Field(default=60.0, gt=0)
     gauge_error: Pressure = Field(default=0.0, ge=0)
     """One standard deviation of the line gauge's error, drawn by seed."""
+    gauge_split: Literal["each pressure", "data sheet"] = "each pressure"
+    """How that error goes with the pressure: drawn for each by itself, or as zero, span and curve of a data sheet."""
     gauge_noise: Pressure = Field(default=0.0, ge=0)
     """One standard deviation of a scan's noise of either gauge, mostly white, a little of it slow."""
     start_pressure: Pressure = 0.0

@@ -73,11 +73,14 @@ def stall(part: Callable[[str], random.Random | None]) -> tuple[float, float] | 
 
 
 def _gauge(rng: random.Random, _rig: Rig) -> Changes:
-    """A gauge of 0.25 to 2 % of 60 or 100 psi, which the configuration states; the limit is two standard deviations."""
+    """A gauge of 0.25 to 2 % of 60 or 100 psi, which the configuration states; the limit is two standard deviations.
+
+    Its error goes with the pressure as a data sheet's does: no transmitter's changes by its whole accuracy in 10 kPa.
+    """
     span_psi, share = rng.choice((60, 100)), rng.uniform(0.0025, 0.02)
     accuracy_psi = round(share * span_psi, 4)
     yield "points", {"line_pressure": {"low": -17 - 2 * accuracy_psi, "high": span_psi, "accuracy": accuracy_psi}}
-    yield "sim", {"gauge_error": f"{0.5 * share * span_psi:.4f} psi"}
+    yield "sim", {"gauge_error": f"{0.5 * share * span_psi:.4f} psi", "gauge_split": "data sheet"}
 
 
 def _heat(rng: random.Random, rig: Rig) -> Changes:

@@ -235,6 +235,7 @@ def setup_of(settings: Settings, question: Question, target: Target, fill_id: st
         line_gauge=gauge_facts(settings, "line_pressure") or GaugeFacts(),
         tyre_gauge=gauge_facts(settings, "tyre_pressure"),
         fill_travel_s=settings.valves.fill_travel,
+        vent_travel_s=settings.valves.vent_travel,
         cuts_gauge_off=cuts_gauge_off(settings),
     )
 
@@ -315,6 +316,7 @@ def vessel_setup(
         line_gauge=gauge_facts(settings, "line_pressure") or GaugeFacts(),
         tyre_gauge=gauge_facts(settings, "tyre_pressure"),
         fill_travel_s=settings.valves.fill_travel,
+        vent_travel_s=settings.valves.vent_travel,
         cuts_gauge_off=cuts_gauge_off(settings),
     )
 

@@ -185,7 +185,9 @@ class PlantParams:
     has_supply_relay: bool = True
     seed: int = 1
     gauge_error_kpa: float = 0.0
-    """One standard deviation of the line gauge's error, drawn by seed at support points over its range."""
+    """One standard deviation of the line gauge's error, drawn by seed."""
+    gauge_split: ErrorSplit | None = None
+    """How it goes with the pressure; None: drawn at support points over its range."""
     gauge_noise_kpa: float = 0.0
     """One standard deviation of the noise of a single gauge reading."""
     air_tank: AirTankParams | None = None

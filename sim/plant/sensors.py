@@ -78,6 +78,21 @@ class ErrorSplit:
         return max(0.0, 1.0 - self.zero - self.span - self.curve)
 
 
+SPLITS: dict[str, tuple[float, float, float]] = {
+    "each pressure": (0.0, 0.0, 0.0),
+    "data sheet": (0.375, 0.375, 0.25),
+    "span": (0.0, 1.0, 0.0),
+    "curve": (0.0, 0.0, 1.0),
+}
+"""Shares of zero, span and curve in the variance of a gauge at the end of its range."""
+
+
+def split_of(name: str, range_kpa: float) -> ErrorSplit | None:
+    """The split of this name for a gauge of this range; None where the error is drawn for each pressure by itself."""
+    shares = SPLITS[name]
+    return ErrorSplit(range_kpa, *shares) if any(shares) else None
+
+
 class GaugeError:
     """A gauge's error by pressure: drawn at support points, with the same standard deviation everywhere, or split."""
 
@@ -162,7 +177,7 @@ class Sensors:
 
     def __init__(self, params: PlantParams) -> None:
         self._air = params.atmosphere_kpa_abs
-        self._error = GaugeError(params.gauge_error_kpa, params.seed)
+        self._error = GaugeError(params.gauge_error_kpa, params.seed, params.gauge_split)
         self._lag_s = params.sensor_lag_s
         self._full_lps = params.pump.flow_lps
         self._heel_l = params.heel_l

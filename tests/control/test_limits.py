@@ -158,3 +158,14 @@ def test_a_limit_is_watched_in_a_scan_without_new_data_where_it_needs_none() -> 
     stale = replace(facts, reading=reading, state=State.RUNNING)
     state = fill_of(rig_settings(), Question("16.9-28")).run(until=lambda d: d.facts.forward).state
     assert [guard.name for guard in conditions(setup, stale, state.alarms)] == ["field_lost", "journal_behind"]
+
+
+def test_a_coarse_gauge_may_read_further_above_the_relief_valve() -> None:
+    """Three standard deviations of two readings' difference, beyond a usual gauge's 1 kPa at 95 % (GUM 5.1.2)."""
+    setup, facts = moment("fill")
+    coarse = replace(setup, line_gauge=replace(setup.line_gauge, u_kpa=setup.line_gauge.u_kpa + 10.0))
+    line_high = GUARD_NAMED["line_high"].condition
+    for above_kpa, trips in ((21.1, False), (21.3, True)):
+        shown = reads(raw_line_kpa=relief(setup) + above_kpa)(coarse, facts)
+        assert line_high(coarse, shown) is trips
+        assert line_high(setup, shown)

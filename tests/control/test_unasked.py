@@ -254,6 +254,41 @@ def test_gas_that_convection_warms_again_is_no_pump(from_kpa: float, seconds: fl
         cold -= rate * step_s
 
 
+@pytest.mark.parametrize("seconds", [20.0, 60.0])
+def test_vapour_that_comes_back_after_a_vent_is_no_pump(seconds: float) -> None:
+    """Dalton: what the vent took away comes back to the vapour's pressure over the liquid, water at 20 °C (2.34)."""
+    kpa_abs, moved = 130.0, Moved(0.0, 70.0)
+    comes_kpa = 2.34 * (1 - 130.0 / 200.0)
+    for at_s in range(120):
+        share = math.exp(-at_s / seconds) / seconds
+        dry, wet = (creep_kpa_s(kpa_abs, moved, float(at_s), fell=True, vapour_kpa=each) for each in (0.0, 2.34))
+        assert wet - dry >= share * comes_kpa - 1e-9
+
+
+@pytest.mark.parametrize("full", [0.0, 0.75])
+def test_a_casing_that_goes_on_growing_is_no_pump(full: float) -> None:
+    """Boyle: a cavity that grows by 1.5 % in all has that over its share of air as fall of the pressure."""
+    kpa_abs, moved = 200.0, Moved(0.0, 10 * PSI)
+    falls_kpa = kpa_abs * 0.015 / (1 - full)
+    for at_s in range(300):
+        still = creep_kpa_s(kpa_abs, replace(moved, kpa=0.0), float(at_s), fell=False)
+        grows = creep_kpa_s(kpa_abs, moved, float(at_s), fell=False, full=full)
+        assert grows - still >= math.exp(-at_s / 120.0) / 120.0 * falls_kpa - 1e-9
+
+
+@pytest.mark.parametrize(("since_s", "moves"), [(0.5, False), (6.0, True)])
+def test_a_vent_that_shuts_slowly_lets_the_gauge_rise(since_s: float, moves: bool) -> None:
+    """Faster than any creep: as long as the loss of a vent that is still shutting may drop off the gauge."""
+    setup = fill_of(rig_settings("vent"), Question("16.9-28")).setup
+    stroke = replace(new_fill(setup).stroke, lets_out=True)
+    state = replace(new_fill(setup), valve_open=True, state=State.RUNNING, stroke=stroke, regime_s=100.0)
+    for scan in range(16):
+        now_s = 100.0 + since_s + 0.1 * scan
+        state, _, _ = follow(setup, state, Reading(now_s=now_s, line_kpa=20.0 + 30.0 * (now_s - 100.0)))
+        state = replace(state, now_s=now_s)
+    assert (state.moves_kpa_s > 20.0) is moves
+
+
 @pytest.mark.parametrize(("way", "from_kpa", "moves"), [(-1, -70.0, False), (1, -70.0, True), (-1, 100.0, True)])
 def test_a_hose_that_was_drawn_on_may_fill_from_the_tyre(way: int, from_kpa: float, moves: bool) -> None:
     """Below the tyre's pressure after a reverse; not without one, nor above the tyre."""

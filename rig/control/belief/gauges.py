@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 from rig.control.belief import rest
+from rig.control.belief.airspace import Laws
 from rig.control.belief.pressure import NO_TYRE_KPA, gun_kpa, sealed_band
 from rig.control.belief.rest import Gauge, Rest
 from rig.control.belief.state import FillState, Moved, in_tyre_l, offset_l, pump_way
@@ -31,6 +32,14 @@ and most of the heat goes meanwhile."""
 _ADIABATIC = (GAMMA - 1) / GAMMA
 """Exponent of the adiabatic limit, T ∝ p^((γ − 1)/γ) (any textbook)."""
 _FASTEST_S, _SLOWEST_S = TIMES_S[0], TIMES_S[-1]
+_VENT_SHUTS_S = 1.5
+"""Longest travel of a vent valve that the configuration does not state: common practice, no source."""
+_EVAPORATES_S = 20.0, 60.0
+"""Time constants in which the vapour comes back to its pressure over the liquid: an assumption."""
+_CASING_S = 20.0, 300.0
+"""Time constants of the part of a casing's growth that does not come at once: an assumption."""
+_GROWS_LATER = Laws().growth_per_psi
+"""That part, at most: as much as the mid-range of all growth, a share of the volume for each psi."""
 PUMP_SHARE = 0.5
 """A pump that runs moves at least this share of its rated flow: a worn one, against pressure."""
 _LEAST_KPA_S = 0.1
@@ -130,7 +139,7 @@ def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now
         return Shown(restless=moves)
     sure_kpa_s = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s
     kpa_abs = max(longest.kpa, 0.0) + setup.line.atmosphere_kpa_abs
-    up_kpa_s, down_kpa_s = _creeps_kpa_s(state, kpa_abs, now_s)
+    up_kpa_s, down_kpa_s = _creeps_kpa_s(setup, state, kpa_abs, now_s)
     creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + (up_kpa_s if longest.slope_kpa_s > 0 else down_kpa_s)
     if not creeps and (waited_s < _LONGEST_WAIT_S or sure_kpa_s > rest.TYRE.creep_kpa_s):
         # Gas that takes its walls' temperature creeps for so long.
@@ -157,15 +166,22 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     if not _sealed(setup, state) or not gauge.blocks or gauge.kpa is None:
         return 0.0
     kpa_abs = max(gauge.kpa, 0.0) + setup.line.atmosphere_kpa_abs
-    air_l = max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
-    slowest_kpa_s = max(PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps) * kpa_abs / air_l, _LEAST_KPA_S)
+    slowest_lps = PUMP_SHARE * min(setup.line.pump_lps, setup.line.back_lps)
+    slowest_kpa_s = max(slowest_lps * kpa_abs / _air_l(setup, state), _LEAST_KPA_S)
 
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
-        up_kpa_s, down_kpa_s = _creeps_kpa_s(state, kpa_abs, now_s - ago_s)
+        up_kpa_s, down_kpa_s = _creeps_kpa_s(setup, state, kpa_abs, now_s - ago_s)
+        up_kpa_s = math.inf if _vent_shuts(setup, state, now_s - ago_s) else up_kpa_s
         return max(slowest_kpa_s, up_kpa_s), max(slowest_kpa_s, down_kpa_s)
 
     slope_kpa_s = rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
     return 0.0 if slope_kpa_s > 0 and _drawn_below_tyre(setup, state) else slope_kpa_s
+
+
+def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
+    """Whether the gauge may still rise at ``at_s`` because a vent's valve shuts, and its loss drops off the gauge."""
+    shuts_s = max(setup.vent_travel_s, _VENT_SHUTS_S) + setup.line_gauge.behind_s
+    return setup.method == "vent" and state.stroke.lets_out and at_s < state.regime_s + shuts_s
 
 
 def _drawn_below_tyre(setup: Setup, state: FillState) -> bool:
@@ -197,27 +213,52 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
     kpa_abs, now_s = max(kpa, 0.0) + setup.line.atmosphere_kpa_abs, state.line.at_s
 
     def most_kpa(ago_s: float) -> float:
-        return HANDS_KPA + max(_creeps_kpa_s(state, kpa_abs, now_s - ago_s)) * ago_s
+        return HANDS_KPA + max(_creeps_kpa_s(setup, state, kpa_abs, now_s - ago_s)) * ago_s
 
     return min(rest.stepped(state.line, most_kpa), 0.0)
 
 
-def _creeps_kpa_s(state: FillState, kpa_abs: float, at_s: float) -> tuple[float, float]:
+def _creeps_kpa_s(setup: Setup, state: FillState, kpa_abs: float, at_s: float) -> tuple[float, float]:
     """The fastest creep at ``at_s``: up after the last fall, and down after the last rise."""
-    return creep_kpa_s(kpa_abs, state.fell, at_s, fell=True), creep_kpa_s(kpa_abs, state.rose, at_s, fell=False)
+    full = 1 - _air_l(setup, state) / setup.cavity.high_l
+    up, down = (
+        creep_kpa_s(kpa_abs, moved, at_s, fell=fell, vapour_kpa=setup.line.vapour_kpa, full=full)
+        for moved, fell in ((state.fell, True), (state.rose, False))
+    )
+    return up, down
 
 
-def creep_kpa_s(kpa_abs: float, moved: Moved, now_s: float, *, fell: bool) -> float:
-    """The fastest creep at ``now_s`` of gas at ``kpa_abs`` after a movement, whatever its time constant.
+def _air_l(setup: Setup, state: FillState) -> float:
+    """The largest air space."""
+    return max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
 
-    After a fall the gas is at most as cold as air that was let out at once. A large difference decays faster than by
-    the time constant (:func:`rig.control.belief.warmth.pace`).
+
+def creep_kpa_s(
+    kpa_abs: float, moved: Moved, now_s: float, *, fell: bool, vapour_kpa: float = 0.0, full: float = 0.0
+) -> float:
+    """The fastest creep at ``now_s`` against a movement that left ``kpa_abs``, whatever the time constants.
+
+    Gas takes its surroundings' temperature: after a fall it is at most as cold as air that was let out at once, and a
+    large difference decays faster than by the time constant (:func:`rig.control.belief.warmth.pace`). The vapour comes
+    back to its pressure ``vapour_kpa``. A casing that is ``full`` of liquid to this share goes on growing or shrinking.
     """
     since_s = max(now_s - moved.at_s, 0.0)
     if fell:
-        ends_kpa = kpa_abs * (1 - float((kpa_abs / (kpa_abs + moved.kpa)) ** _ADIABATIC))
+        heat_kpa = kpa_abs * (1 - float((kpa_abs / (kpa_abs + moved.kpa)) ** _ADIABATIC))
     else:
-        ends_kpa = min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa)
-    paced = max(pace(ends_kpa / kpa_abs), 1.0)
-    constant_s = min(max(since_s, _FASTEST_S / paced), _SLOWEST_S)
+        heat_kpa = min(_THERMAL * kpa_abs, _ADIABATIC * moved.kpa)
+    paced = max(pace(heat_kpa / kpa_abs), 1.0)
+    before_kpa = kpa_abs + (moved.kpa if fell else -min(moved.kpa, kpa_abs / 2))
+    vapour_kpa *= abs(before_kpa - kpa_abs) / before_kpa
+    grows_kpa = kpa_abs * _GROWS_LATER * min(moved.kpa, kpa_abs) / KPA_PER_PSI / max(1 - full, 0.05)
+    return (
+        _decays_kpa_s(heat_kpa, since_s, _FASTEST_S / paced, _SLOWEST_S)
+        + _decays_kpa_s(vapour_kpa, since_s, *_EVAPORATES_S)
+        + _decays_kpa_s(grows_kpa, since_s, *_CASING_S)
+    )
+
+
+def _decays_kpa_s(ends_kpa: float, since_s: float, fastest_s: float, slowest_s: float) -> float:
+    """The fastest slope of an exponential towards ``ends_kpa`` with any time constant between the two."""
+    constant_s = min(max(since_s, fastest_s), slowest_s)
     return ends_kpa / constant_s * math.exp(-since_s / constant_s)

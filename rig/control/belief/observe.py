@@ -142,7 +142,8 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
         state = _lever(state, reading, forward, back)
     flow, unmoved_s = state.flow, state.unmoved_s
     if reading.fresh:
-        leapt = state.flow.fine and leapt_l(setup, forward, dt) > 0
+        flow_lps = abs(flow.slow_pps) * setup.meter.litres_per_pulse
+        leapt = flow.fine and leapt_l(setup, forward, dt, flow_lps) > 0
         flow = _flow(setup, state, reading.now_s, leapt=leapt)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
         seen = forward or back or passes_uncounted(setup, state)
@@ -168,7 +169,7 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
 def _flow(setup: Setup, state: FillState, now_s: float, *, leapt: bool) -> Flow:
     """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady.
 
-    And where more was counted in a scan than the pump moves in it, once a window is long: the clock stalled.
+    And where a scan counted more than half a second more of a flow that is known: the clock stalled.
     """
     moving = pump_way(setup, state) or state.outputs.vent_valve
     changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
@@ -239,7 +240,7 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     if uncommanded:
         each_l = setup.meter.litres_per_pulse
         tally = tally.doubting("counted at rest", less_l=forward * each_l, more_l=back * each_l)
-    elif (fast_l := max(too_fast_l(setup, state, dt), leapt_l(setup, forward, dt))) > 0:
+    elif (fast_l := max(too_fast_l(setup, state, dt), leapt_l(setup, forward, dt, setup.line.most_lps))) > 0:
         ahead = state.direction >= 0
         tally = tally.doubting("beyond the pump's flow", less_l=fast_l * ahead, more_l=fast_l * (not ahead))
     if setup.into == "tyre" and (back or guess) and enters == "liquid" and near_level(setup, state):

@@ -15,6 +15,8 @@ MOST_FLOW = 1.3
 """Limit of liquid flow as a share of the pump's flow at no back pressure; its rating may be a tenth off."""
 _SILENT_S = 1.0
 """A meter blind to air that has been silent for this long while the pump draws has air in it."""
+_SCATTER_PULSES = 3
+"""More than a pulse at each end of a scan."""
 _LEAP_S = 0.5
 """A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _LEFT = 1 / 3
@@ -54,12 +56,13 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
     return silent_s >= _SILENT_S and state.tally.hose_l <= _LEFT * setup.line.hose_l
 
 
-def leapt_l(setup: Setup, pulses: int, dt: float) -> float:
-    """Litres of one scan that the pump moves only in half a second more: the clock stalled; else 0."""
+def leapt_l(setup: Setup, pulses: int, dt: float, flow_lps: float) -> float:
+    """Litres of one scan that this flow brings only in half a second more: the clock stalled; else 0."""
     if setup.meter.estimated:
         return 0.0
-    beyond_l = pulses * setup.meter.litres_per_pulse - MOST_FLOW * setup.line.most_lps * dt
-    return beyond_l if beyond_l > _LEAP_S * setup.line.most_lps else 0.0
+    pulse_l = setup.meter.litres_per_pulse
+    beyond_l = pulses * pulse_l - MOST_FLOW * flow_lps * dt
+    return beyond_l if beyond_l > max(_LEAP_S * flow_lps, _SCATTER_PULSES * pulse_l) else 0.0
 
 
 def too_fast_l(setup: Setup, state: FillState, dt: float) -> float:

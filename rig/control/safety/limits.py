@@ -28,7 +28,7 @@ def _line_high(setup: Setup, facts: Facts) -> bool:
     # The raw value: no smoothing between a pressure and its limit.
     raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
     line = line if raw is None else raw
-    return line is not None and line >= setup.line.relief_kpa + OVER_RELIEF_KPA
+    return line is not None and line >= setup.line.relief_kpa + OVER_RELIEF_KPA + setup.line_gauge.beyond_kpa
 
 
 def _overfill(setup: Setup, facts: Facts) -> bool:

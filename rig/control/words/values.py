@@ -318,6 +318,8 @@ class Setup:
     """The gauge at the gun; ``None``: not wired."""
     fill_travel_s: float = 0.0
     """Travel time of the fill valve: the pump waits for it, and so does every reading of the tyre's pressure."""
+    vent_travel_s: float = 0.0
+    """Travel time of the vent's valve."""
     cuts_gauge_off: bool = False
     """The fill valve is between gauge and gun: while it is shut the gauge does not see the tyre."""
 
