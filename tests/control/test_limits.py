@@ -15,7 +15,8 @@ from rig.control.belief.airspace import Found
 from rig.control.belief.observe import Facts
 from rig.control.safety.guards import GUARD_NAMED, GUARDS, conditions
 from rig.control.safety.limits import LIMITS
-from rig.control.words.procedure import State
+from rig.control.words.flags import End
+from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Outputs, Reading, Setup
 from rig.run.assembly import Question
 
@@ -169,3 +170,21 @@ def test_a_coarse_gauge_may_read_further_above_the_relief_valve() -> None:
         shown = reads(raw_line_kpa=relief(setup) + above_kpa)(coarse, facts)
         assert line_high(coarse, shown) is trips
         assert line_high(setup, shown)
+
+
+@pytest.mark.parametrize(("hose_l", "open_s", "wet_s", "holds"), [
+    (3.9, 0.0, 0.1, True), (12.0, 0.0, 1.9, False), (12.0, 0.0, 2.1, True), (12.0, 0.5, 1.4, False),
+    (12.0, 0.5, 1.6, True),
+])  # fmt: skip
+def test_a_long_hose_that_a_vent_relieves_wets_it_for_a_moment(
+    hose_l: float, open_s: float, wet_s: float, holds: bool
+) -> None:
+    """At 100 kPa 12 L of hose give 36 mL, 3.9 L give 12; what wets the vent for longer is the tyre's, shut or not."""
+    setup, facts = moment("vent")
+    setup = replace(setup, line=replace(setup.line, hose_l=hose_l))
+    stroke = replace(facts.stroke, from_kpa=100.0)
+    wet = replace(facts, reading=replace(facts.reading, liquid_in_vent=True), stroke=stroke, stroke_s=wet_s)
+    if open_s:
+        ended = replace(stroke, open_s=open_s, ended_by=End.TIME)
+        wet = replace(wet, phase=Phase.SETTLE, venting=False, stroke=ended, stroke_s=wet_s)
+    assert GUARD_NAMED["liquid_in_vent"].condition(setup, wet) is holds

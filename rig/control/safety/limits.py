@@ -12,12 +12,17 @@ from rig.control.safety import wires
 from rig.control.safety.guard import LIVE, PUMPING, RUNNING, Guard, running
 from rig.control.safety.unconfirmed import ANOTHER, CANNOT, FIND_IT, FIRST, REPORTED_AFTER_S
 from rig.control.words.alarm_words import OVER_RELIEF_KPA
+from rig.control.words.flags import End
 from rig.control.words.procedure import Phase
 from rig.control.words.values import Setup
 from rig.units import KPA_PER_PSI
 
 _SEATED_L = 0.2
 """Limit of what a reverse against a shut valve brings back."""
+_STRETCH_PER_KPA = 3e-5
+"""Growth of a tight hose's volume, relative: an assumption, no source."""
+_SWITCH_L, _WETS_S = 0.02, 2.0
+"""Liquid that a switch in the vent detects, and for how long a little more keeps it wet: assumptions."""
 
 
 def _pressure_high(setup: Setup, facts: Facts) -> bool:
@@ -71,7 +76,15 @@ def _arrival_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
-    return facts.venting and facts.reading.liquid_in_vent is True
+    if facts.reading.liquid_in_vent is not True:
+        return False
+    stroke, line = facts.stroke, setup.line
+    if _STRETCH_PER_KPA * line.hose_l * stroke.from_kpa <= _SWITCH_L:
+        return facts.venting
+    # A long hose gives some of its liquid back as the vent relieves it. What still comes then is the tyre's.
+    vented = facts.phase is Phase.SETTLE and stroke.ended_by is End.TIME and facts.stroke_s < _WETS_S
+    since_s = facts.stroke_s + (0.0 if facts.venting else stroke.open_s)
+    return (facts.venting or vented) and since_s >= _WETS_S
 
 
 def _flow_too_high(setup: Setup, facts: Facts) -> bool:
