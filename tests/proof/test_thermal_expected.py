@@ -145,8 +145,10 @@ def test_a_clock_that_stood_still_for_three_seconds_costs_no_pulse() -> None:
     assert record["pulses"] == rig.plant.meter.pulses
 
 
-def test_a_clock_that_stood_still_for_a_second_costs_no_fill() -> None:
-    record, _ = stalled(14.0, 1.0)
+@pytest.mark.parametrize(("litres", "lasts_s"), [(14.0, 1.0), (24.0, 6.0)])
+def test_a_clock_that_stood_still_costs_no_fill(litres: float, lasts_s: float) -> None:
+    """In six seconds the relay module stops the pump, which starts anew when the clock goes on."""
+    record, _ = stalled(litres, lasts_s)
     assert (record["outcome"], record["first_out"]) == ("complete", None)
 
 

@@ -32,7 +32,7 @@ and most of the heat goes meanwhile."""
 _ADIABATIC = (GAMMA - 1) / GAMMA
 """Exponent of the adiabatic limit, T ∝ p^((γ − 1)/γ) (any textbook)."""
 _FASTEST_S, _SLOWEST_S = TIMES_S[0], TIMES_S[-1]
-_VENT_SHUTS_S = 1.5
+VENT_SHUTS_S = 1.5
 """Longest travel of a vent valve that the configuration does not state: common practice, no source."""
 _EVAPORATES_S = 20.0, 60.0
 """Time constants in which the vapour comes back to its pressure over the liquid: an assumption."""
@@ -180,7 +180,7 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
 
 def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
     """Whether the gauge may still rise at ``at_s`` because a vent's valve shuts, and its loss drops off the gauge."""
-    shuts_s = max(setup.vent_travel_s, _VENT_SHUTS_S) + setup.line_gauge.behind_s
+    shuts_s = max(setup.vent_travel_s, VENT_SHUTS_S) + setup.line_gauge.behind_s
     return setup.method == "vent" and state.stroke.lets_out and at_s < state.regime_s + shuts_s
 
 

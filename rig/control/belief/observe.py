@@ -143,8 +143,10 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     flow, unmoved_s = state.flow, state.unmoved_s
     if reading.fresh:
         flow_lps = abs(flow.slow_pps) * setup.meter.litres_per_pulse
-        leapt = flow.fine and leapt_l(setup, forward, dt, flow_lps) > 0
-        flow = _flow(setup, state, reading.now_s, leapt=leapt)
+        if flow.fine and leapt_l(setup, forward, dt, flow_lps) > 0:
+            # The clock stalled: the relay module may have stopped the pump meanwhile, which then starts anew.
+            state = changed(state, regime_s=reading.now_s)
+        flow = _flow(setup, state, reading.now_s)
         runs = reading.now_s - state.changed_s > setup.line.start_lag_s
         seen = forward or back or passes_uncounted(setup, state)
         unmoved_s = 0.0 if seen else uncounted_s(unmoved_s, pump_way(setup, state) if runs else 0, dt)
@@ -166,15 +168,12 @@ def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillS
     return changed(state, by_lever=way, direction=way or state.direction, changed_s=changed_s, regime_s=changed_s)
 
 
-def _flow(setup: Setup, state: FillState, now_s: float, *, leapt: bool) -> Flow:
-    """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady.
-
-    And where a scan counted more than half a second more of a flow that is known: the clock stalled.
-    """
+def _flow(setup: Setup, state: FillState, now_s: float) -> Flow:
+    """Follow the flow; restart it while the pump runs up or air gives way to liquid, when it is not steady."""
     moving = pump_way(setup, state) or state.outputs.vent_valve
     changing = moving and now_s - state.regime_s < setup.line.start_lag_s + _RUN_UP_S
     pulses = state.tally.pulses_forward - state.tally.pulses_returned
-    return follow(Flow() if changing or leapt else state.flow, now_s, pulses)
+    return follow(Flow() if changing else state.flow, now_s, pulses)
 
 
 def restarts(state: FillState) -> int:

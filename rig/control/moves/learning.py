@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from rig.control.belief.doubt import with_counted_double, with_unseen
+from rig.control.belief.gauges import VENT_SHUTS_S
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.belief.residuals import calm, starves
 from rig.control.belief.state import FillState, Stroke
@@ -148,9 +149,9 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         # start of the next: only what both show is used.
         known, before = (turn.state.vent_gain, turn.state.vent_shown) if turn.state.vent_known else (1.0, 1.0)
         shown = max(stroke.open_s / computed, 0.2)
-        turn.set(
-            vent_gain=min(shown, _SCATTER * max(before, known), _SLOWER * known), vent_known=True, vent_shown=shown
-        )
+        # A valve that travels lets next to nothing out in a short vent, and more in the next, longer one.
+        slower = min(_SCATTER * max(before, known), _SLOWER * known) if stroke.open_s >= VENT_SHUTS_S else known
+        turn.set(vent_gain=min(shown, slower), vent_known=True, vent_shown=shown)
 
 
 def more_room(turn: Turn, before_l: float) -> None:
