@@ -114,15 +114,22 @@ def test_a_meter_proven_with_water_holds_the_truth_with_thick_beet_fluid(mechani
     assert_true(fill(sim__viscosity_drift=drift, meter__mechanism=mechanism, meter__uncertainty=widened.u_percent))
 
 
-@pytest.mark.parametrize(
-    "on_air",
-    [
-        pytest.param("part", marks=expected("its air is taken for liquid: liquid_drawn at 122 L")),
-        pytest.param("blind", marks=expected("air that it does not count: no_flow at 122 L")),
-    ],
-)
-def test_a_draw_down_with_a_meter_that_sees_air_otherwise_than_configured_is_filled(on_air: str) -> None:
-    assert_complete(fill(layout="draw-down", sim__on_air=on_air))
+@pytest.mark.parametrize("reverse", ["signed", "unsigned", "none"])
+@pytest.mark.parametrize(("on_air", "mark"), [("part", "part of the air"), ("blind", "no air")])
+def test_a_draw_down_with_a_meter_that_sees_air_otherwise_than_configured_is_filled(
+    on_air: str, mark: str, reverse: str
+) -> None:
+    ran = fill(layout="draw-down", sim__on_air=on_air, meter__reverse=reverse)
+    assert_complete(ran)
+    assert_true(ran)
+    assert f"the meter counts {mark}, other than configured" in ran.record["flags"]
+
+
+@pytest.mark.parametrize("reverse", ["signed", "unsigned", "none"])
+def test_a_meter_that_counts_air_as_configured_is_not_taken_for_another(reverse: str) -> None:
+    ran = fill(layout="draw-down", meter__reverse=reverse)
+    assert_complete(ran)
+    assert not any("configured" in flag for flag in ran.record["flags"])
 
 
 # --- the clock --------------------------------------------------------------------------------------------------------

@@ -15,7 +15,14 @@ from rig.control.belief.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.belief.gauges import Shown
 from rig.control.belief.gauges import follow as follow_gauges
 from rig.control.belief.level import air_at_pump, entering, hose_wet, level, near_level, perhaps_air
-from rig.control.belief.passing import MOST_FLOW, leapt_l, passes_uncounted, too_fast_l, with_uncounted_air
+from rig.control.belief.passing import (
+    MOST_FLOW,
+    leapt_l,
+    other_on_air,
+    passes_uncounted,
+    too_fast_l,
+    with_uncounted_air,
+)
 from rig.control.belief.pressure import Band, Gas, sealed_band
 from rig.control.belief.state import (
     FillState,
@@ -30,6 +37,7 @@ from rig.control.belief.state import (
 from rig.control.belief.warming import crept, followed
 from rig.control.belief.witness import contradiction
 from rig.control.words.changed import changed
+from rig.control.words.flags import Flag
 from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Outputs, Reading, Setup
 
@@ -128,6 +136,9 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state, reading, shown = follow_gauges(setup, state, reading)
     state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.most_lps * dt, dt)
     setup = in_force(setup, state)
+    if reading.fresh and (mark := other_on_air(setup, state, reading)):
+        state = _on_air(setup, state, mark)
+        setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = followed(setup, state, _book(setup, state, reading, forward, back, dt), reading, dt)
     if pump_way(setup, state) and (hose_wet(setup, state), state.tally.hose_l > 0) != before:
@@ -156,6 +167,14 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if facts.rests and facts.tyre_kpa is not None:
         state = changed(state, told_s=reading.now_s, gas=crept(setup, state, facts.tyre_kpa, shown))
     return _extremes(state, facts), facts
+
+
+def _on_air(setup: Setup, state: FillState, mark: Flag) -> FillState:
+    """The state with what the meter has shown to do on air; by then the pump has carried off what it counts in part."""
+    state = changed(state, flags=state.flags | {mark})
+    if mark is Flag.COUNTS_NO_AIR or pump_way(setup, state) < 0:
+        return state
+    return changed(state, tally=changed(state.tally, suction_air_kpa_l=0.0))
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from rig.control.belief.accounting import Tally, carry_air
 from rig.control.belief.level import air_at_pump, entering
 from rig.control.belief.state import FillState, pump_way
+from rig.control.words.flags import Flag
 from rig.control.words.values import Reading, Setup
 
 MOST_FLOW = 1.3
@@ -19,6 +20,12 @@ _SCATTER_PULSES = 3
 """More than a pulse at each end of a scan."""
 _LEAP_S = 0.5
 """A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
+_PART = 0.6
+"""Share of the pump's flow below which air is counted in part only: a worn pump gives more, such a rotor less."""
+_WORN = 0.75
+"""Least share of its flow with which a pump carries air off that does not press on it."""
+_RUNS_S = 2.0
+"""Time after the air front until the flow is measured again: running up, and a second."""
 _LEFT = 1 / 3
 """Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
@@ -38,6 +45,31 @@ def with_uncounted_air(
     return carry_air(tally, setup.line, way * setup.line.moves_lps(way) * dt_s, line_kpa_abs)
 
 
+def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:
+    """The mark of a meter that is configured to count air and does not: it is silent, or slow, while air passes it."""
+    way = pump_way(setup, state)
+    if not way or state.measure or not setup.meter.in_line or setup.meter.on_air != "counts":
+        return None
+    if way > 0:
+        return _with_suction_air(setup, state, reading) if state.tally.suction_air_kpa_l > 0 else None
+    if setup.meter.reverse == "none" or not state.valve_open or entering(setup, state) != "air":
+        return None
+    if _front_passes_silent(setup, state, reading):
+        return Flag.COUNTS_NO_AIR
+    flow_lps = -state.flow.fast_pps * setup.meter.litres_per_pulse
+    measured = state.tally.hose_l <= 0 and reading.now_s - state.regime_s >= setup.line.start_lag_s + _RUNS_S
+    return Flag.COUNTS_PART_OF_AIR if measured and 0 < flow_lps < _PART * setup.line.back_lps else None
+
+
+def _with_suction_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:
+    """The same going forward: the pump carries the suction line's air off in the time of its displacement."""
+    if _silent(setup, state, reading):
+        return Flag.COUNTS_NO_AIR
+    carried_off_s = setup.line.suction_l / (_WORN * setup.line.pump_lps)
+    late = reading.now_s - state.changed_s > setup.line.start_lag_s + carried_off_s
+    return Flag.COUNTS_PART_OF_AIR if late else None
+
+
 def passes_uncounted(setup: Setup, state: FillState) -> bool:
     """Whether air is at a meter that may not register it: then a missing count is expected."""
     way = pump_way(setup, state)
@@ -52,8 +84,16 @@ def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
         return state.tally.hose_l <= 0
     if state.tally.suction_air_kpa_l > 0 and state.tally.hose_l <= 0:
         return True
-    silent_s = reading.now_s - max(state.pulse_s, state.changed_s + setup.line.start_lag_s)
-    return silent_s >= _SILENT_S and state.tally.hose_l <= _LEFT * setup.line.hose_l
+    return _front_passes_silent(setup, state, reading)
+
+
+def _front_passes_silent(setup: Setup, state: FillState, reading: Reading) -> bool:
+    return _silent(setup, state, reading) and state.tally.hose_l <= _LEFT * setup.line.hose_l
+
+
+def _silent(setup: Setup, state: FillState, reading: Reading) -> bool:
+    """Whether the meter has been silent for long while the pump ran."""
+    return reading.now_s - max(state.pulse_s, state.changed_s + setup.line.start_lag_s) >= _SILENT_S
 
 
 def leapt_l(setup: Setup, pulses: int, dt: float, flow_lps: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rig.control.belief.accounting import Count, Register, Tally
 from rig.control.belief.flow import Flow
@@ -10,12 +10,14 @@ from rig.control.belief.pressure import Gas, Remains
 from rig.control.belief.rest import Gauge, gauge_of
 from rig.control.belief.suspects import Evidence
 from rig.control.words.changed import changeable, changed
-from rig.control.words.flags import End
+from rig.control.words.flags import End, Flag
 from rig.control.words.procedure import Phase, State
-from rig.control.words.values import Check, Confirmation, Meter, Outputs, Reading, Setup
+from rig.control.words.values import Check, Confirmation, Meter, OnAir, Outputs, Reading, Setup
 
 _UNCOUNTED = 1 / 8
 """By run time: a valve bore passes up to this share more than its usual coefficient gives (0.8 instead of 0.7)."""
+_ON_AIR: dict[str, OnAir] = {Flag.COUNTS_NO_AIR: "blind", Flag.COUNTS_PART_OF_AIR: "part"}
+"""What a meter has shown to do on air, other than configured."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 
 
@@ -266,6 +268,8 @@ def in_force(setup: Setup, state: FillState) -> Setup:
     if state.measure:
         meter = acting_meter(setup, state)
         setup = changed(setup, meter=meter, target_l=_sure_target_l(setup, state, meter))
+    elif shown := state.flags & _ON_AIR.keys():
+        setup = changed(setup, meter=replace(setup.meter, on_air=_ON_AIR[max(shown)]))
     return changed(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
 
 

@@ -39,6 +39,8 @@ class Flag(StrEnum):
     NEAR_LEVEL = "air drawn near the liquid's level"
     EMPTIED_TO_AIR = "emptied until air came"
     TOOK_NO_AIR = "took no air"
+    COUNTS_NO_AIR = "the meter counts no air, other than configured"
+    COUNTS_PART_OF_AIR = "the meter counts part of the air, other than configured"
     SHORT = "short of the target"
     OTHER_LOSS = "line loss unlike this valve's bore"
     SUPPLY_CUT = "supply cut by hand"
