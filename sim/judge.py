@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sim.judge_physics import BREATHING, Physics
 from sim.judge_procedure import Conduct
-from sim.seen import LIVE, Breach, Limits, Seen, delivered_l, seen_of, tyre_kpa
+from sim.seen import LIVE, MEASURED, Breach, Limits, Seen, delivered_l, seen_of, tyre_kpa
 from sim.table import sim_of
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ class Judge:
         self.limits = limits_of(setup, rig, faults, delivers=delivers)
         self.breaches: list[Breach] = []
         self.used: dict[str, float] = {}
-        """Largest share of each limit that was used."""
+        """Largest share of each limit that was used, by requirement."""
         self.ticks = 0
         self._rig = rig
         self._conduct = Conduct(self.limits, self._breach)
@@ -137,6 +137,7 @@ class Judge:
         if moving:
             self._note("I9 safe after restart", now_s, "relays are on")
         journalled_l, kept_l = (each.net_l - each.unattended_l for each in (before, after))
+        self._use("I9 totals as journalled", abs(journalled_l - kept_l) / (2 * _ROUNDING_L))
         if abs(journalled_l - kept_l) > 2 * _ROUNDING_L:
             self._note("I9 totals as journalled", now_s, f"attended {journalled_l:.3f} L became {kept_l:.3f} L")
 
@@ -160,6 +161,7 @@ class Judge:
 
     def _use(self, name: str, share: float) -> None:
         """Note the share of a limit that this fill used."""
+        assert name in MEASURED
         self.used[name] = max(share, self.used.get(name, 0.0))
 
     def _note(self, name: str, at_s: float, text: str) -> None:
@@ -182,6 +184,7 @@ class Judge:
         plant, faults = self._rig.plant, self.limits.faults
         if not _DISTURBS_COUNT & faults and self._rig.settings.meter.reverse == "signed":
             pulses = plant.meter.pulses - self._pulses
+            self._use("I3 every pulse", abs(pulses - record.pulses) / 3)
             if abs(pulses - record.pulses) > 2:
                 yield "I3 every pulse", f"the meter gave {pulses}, the record says {record.pulses}"
         if len(faults) > 1:
@@ -243,8 +246,10 @@ class Judge:
             self._use("pressure left", max(off_kpa / below_kpa, -off_kpa / above_kpa, 0.0))
             if not -above_kpa <= off_kpa <= below_kpa:
                 yield "pressure left", f"{read:.1f} kPa at rest by the record, truly {kpa:.1f} kPa"
-        elif low is not None and high is not None and not low - below_kpa <= kpa <= high + above_kpa:
-            yield "pressure left", f"{low:.1f} to {high:.1f} kPa by the record, truly {kpa:.1f} kPa"
+        elif low is not None and high is not None:
+            self._use("pressure left", max((low - kpa) / below_kpa, (kpa - high) / above_kpa, 0.0))
+            if not low - below_kpa <= kpa <= high + above_kpa:
+                yield "pressure left", f"{low:.1f} to {high:.1f} kPa by the record, truly {kpa:.1f} kPa"
 
     def _signed_nothing(self, record: Counted) -> Iterator[tuple[str, str]]:
         for name, value in record.document().items():
@@ -261,8 +266,12 @@ class Judge:
         u_l = record.net_u_l
         over_l, short_l = max(0.003 * limits.target_l, 0.25) + u_l, max(0.005 * limits.target_l, 0.4) + u_l
         flags = record.flags
+        short = 0.0 if "short of the target" in flags else -off_l / short_l
+        self._use("target met", max(off_l / over_l, short))
         if off_l > over_l or (off_l < -short_l and "short of the target" not in flags):
             yield "target met", f"{off_l:+.2f} L from the target"
         peak = record.peak_pressure_kpa
+        if peak is not None:
+            self._use("record's pressures", abs(peak - plant.extremes.peak_tyre_kpa) / (3 * _PSI))
         if peak is None or abs(peak - plant.extremes.peak_tyre_kpa) > 3 * _PSI:
             yield "record's pressures", f"peak {peak} kPa, truly {plant.extremes.peak_tyre_kpa:.1f} kPa"

@@ -102,13 +102,14 @@ class Physics:
         self._since.clear()
         self._was_away = True
 
-    def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float) -> bool:
-        """Whether a condition has held for longer than its limit."""
+    def _lasts(self, name: str, holds: bool, now_s: float, limit_s: float, timer: str = "") -> bool:
+        """Whether a condition has held for longer than its limit; ``timer`` where a requirement has another one."""
+        key = timer or name
         if holds:
-            lasted_s = now_s - self._since.setdefault(name, now_s)
+            lasted_s = now_s - self._since.setdefault(key, now_s)
             self._near(name, lasted_s, limit_s)
             return lasted_s >= limit_s
-        self._since.pop(name, None)
+        self._since.pop(key, None)
         return False
 
     def _passes(self, name: str, value: float, most: float) -> bool:
@@ -117,8 +118,8 @@ class Physics:
         return value > most
 
     def _near(self, name: str, value: float, most: float) -> None:
-        """Note the share of a limit that was used, above one half."""
-        if 0.0 < 0.5 * most < value:
+        """Note the share of a limit that was used."""
+        if value > 0.0 and most > 0.0:
             self._used(name, value / most)
 
     def _obeys_upsets(self, seen: Seen, silent: bool) -> None:
@@ -127,16 +128,17 @@ class Physics:
         scans_s = 3 * limits.scan_s
         # On a dead bus relays drop only by the modules' own time-out; the stop in the pump's supply acts at once.
         obeyed_s = scans_s + (self._timeout_s if silent else 0.0)
-        if self._lasts("estop", upsets.estop and seen.moving, now_s, obeyed_s):
+        if self._lasts("I6 emergency stop", upsets.estop and seen.moving, now_s, obeyed_s):
             self._breach("I6 emergency stop", "relays are on with the emergency stop pressed")
         if upsets.estop and ("aborted", "held") in seen.steps:
             self._breach("I11 reset while the cause stands", "reset with the emergency stop pressed")
-        if self._lasts("silent", silent and seen.moving, now_s, _STALE_S + scans_s):
+        if self._lasts("I6 field lost", silent and seen.moving, now_s, _STALE_S + scans_s):
             self._breach("I6 field lost", "a running fill on a field that does not answer")
         # The time-out of a module that acknowledges writes and does nothing is restarted by every further request.
         stuck = upsets.pump_welded or upsets.reverse_welded or upsets.write_ignored
+        dropped_s = self._timeout_s + limits.coast_s + scans_s
         turns = abs(self._plant.pump.speed) > 0.01 and not stuck
-        if self._lasts("dropped", silent and turns, now_s, self._timeout_s + limits.coast_s + scans_s):
+        if self._lasts("I6 field lost", silent and turns, now_s, dropped_s, "pump"):
             self._breach("I6 field lost", "the pump turns though the bus is dead")
 
     def _obeys_limits(self, seen: Seen, shown_timeout_s: float | None) -> None:
@@ -144,15 +146,15 @@ class Physics:
         limits, plant, now_s = self._limits, self._plant, seen.now_s
         scans_s = 3 * limits.scan_s
         lost = shown_timeout_s is not None and not 0 < shown_timeout_s <= self._timeout_s + 0.05
-        if self._lasts("timeout", lost and seen.state == "running", now_s, 1.0 + scans_s):
+        if self._lasts("I6 time-out armed", lost and seen.state == "running", now_s, 1.0 + scans_s):
             self._breach("I6 time-out armed", f"running with a time-out of {shown_timeout_s} s")
         high = self._kpa >= limits.trip_kpa + 0.5 * _PSI and plant.valve_open
         limit_s = _TRIP_DELAY_S + limits.sensor_s * 3 + scans_s + limits.coast_s
-        if self._single and self._lasts("high", high and seen.run, now_s, limit_s):
+        if self._single and self._lasts("I6 trip pressure", high and seen.run, now_s, limit_s):
             self._breach("I6 trip pressure", "the pump is still told to run above the trip limit")
         pumps = seen.run or (seen.reverse and seen.phase == "draw-down" and limits.counts_back)
         still = pumps and abs(plant.line.flow_lps) < 0.005 and not self._meter_given_up
-        if self._lasts("no flow", still, now_s, 10.0):
+        if self._lasts("I6 no flow", still, now_s, 10.0):
             self._breach("I6 no flow", "the pump is told to run and nothing moves")
 
     def _dry(self, seen: Seen) -> None:
@@ -177,7 +179,7 @@ class Physics:
         if self._passes("dry run", self._dry_s, limits.dry_run_s + 5.0 + limits.coast_s):
             self._breach("dry run", f"{self._dry_s:.1f} s on air, {limits.dry_run_s:g} allowed")
         pushed_s = 2 * limits.suction_l / (limits.pump_lps * plant.upsets.pump_gain) + 5.0
-        if self._single and self._lasts("pushes air", dry and seen.run, seen.now_s, pushed_s):
+        if self._single and self._lasts("dry run", dry and seen.run, seen.now_s, pushed_s, "pushes air"):
             self._breach("dry run", "the pump pushes air towards the tyre")
 
     def _allowance_kpa(self, limit_kpa: float) -> float:
@@ -274,7 +276,7 @@ class Physics:
             # Hands at the gun move the gauge as well.
             shows_kpa = _WARM_KPA + (_HANDS_KPA if self._hands else 0.0)
             allowed_s += shows_kpa / max(rises_kpa_s, _SLOWEST_KPA_S)
-        if self._lasts("uncommanded", live, seen.now_s, allowed_s):
+        if self._lasts("I6 flow without command", live, seen.now_s, allowed_s):
             self._breach("I6 flow without command", f"{plant.line.flow_lps:.3f} L/s with the pump off, and no trip")
 
     def _noise_s(self) -> float:
@@ -292,12 +294,14 @@ class Physics:
     def _gun_off(self, seen: Seen) -> None:
         plant = self._plant
         if seen.prompt != "gun_off" or not plant.gun_on:
-            self._since.pop("gun off", None)
+            self._since.pop("gun off at rest", None)
             return
         kpa = plant.line.gun_kpa_abs - plant.tyre.atmosphere
         if plant.valve_open:
             kpa = max(kpa, self._kpa)
         # A pump that starts by itself while the prompt is shown is detected like any flow without command.
         welded_s = self._limits.coast_s + 4.0 if self._unstoppable else 0.0
-        if self._lasts("gun off", kpa > 1.5 * _PSI, seen.now_s, welded_s):
+        if not self._unstoppable:
+            self._near("gun off at rest", kpa, 1.5 * _PSI)
+        if self._lasts("gun off at rest", kpa > 1.5 * _PSI, seen.now_s, welded_s):
             self._breach("gun off at rest", f"asked to take the gun off with {kpa:.1f} kPa behind it")

@@ -20,6 +20,13 @@ OnBreach = Callable[[str, str], None]
 """Takes the name and the text of a breach."""
 Used = Callable[[str, float], None]
 """Takes the name of a requirement and the share of its limit that was used."""
+MEASURED = frozenset({
+    "I3 every pulse", "I4 record true", "I5 floor", "I5 tyre pressure", "I6 emergency stop", "I6 field lost",
+    "I6 flow without command", "I6 no flow", "I6 time-out armed", "I6 trip pressure", "I9 totals as journalled",
+    "dry run", "gun off at rest", "overfilled", "pressure left", "pumped astray", "record's pressures", "target met",
+    "vented liquid",
+})  # fmt: skip
+"""Requirements with a distance: the share of their limit that a fill used, 1 and more in a breach."""
 LIVE = ("running", "holding", "held", "restarting", "stopping")
 """States of a fill that is in progress."""
 
