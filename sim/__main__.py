@@ -15,7 +15,7 @@ from rig.run.refused import Refused
 from rig.run.settings import Settings, SettingsError, load_settings
 from sim.assembly import AssemblyError
 from sim.bench import bench
-from sim.campaign import add_campaign, run_campaign
+from sim.campaign_options import add_campaign, add_splitting, run_campaign, run_splitting
 from sim.cause_table import cause_table
 from sim.chart_curve import chart_curve
 from sim.compiled import CompileError, is_compiled, run_compiled
@@ -52,8 +52,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         say = functools.partial(print, flush=True)
         look_table(options.looks, options.seed, options.jobs, say, options.way, options.split)
         return 0
-    if options.command == "campaign":
-        return _campaign(given, options)
+    if options.command in ("campaign", "splitting"):
+        return _judged(given, options)
     try:
         settings = load_settings(options.config)
         if options.as_recorded is not None:
@@ -80,8 +80,10 @@ def _table_of(options: argparse.Namespace) -> Callable[[Sequence[int], int, Call
     return next((table for table, asked in tables.items() if asked), None)
 
 
-def _campaign(given: Sequence[str], options: argparse.Namespace) -> int:
+def _judged(given: Sequence[str], options: argparse.Namespace) -> int:
     if not options.compiled or is_compiled():
+        if options.command == "splitting":
+            return run_splitting(options)
         made = _table_of(options)
         if made is None:
             return run_campaign(options)
@@ -151,6 +153,7 @@ def _parser() -> argparse.ArgumentParser:
     look.add_argument("--seed", type=int, default=1)
     look.add_argument("--jobs", type=int, default=1)
     add_campaign(commands)
+    add_splitting(commands)
     return parser
 
 

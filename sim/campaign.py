@@ -5,7 +5,6 @@ A seed with a breach is simplified part by part and printed as the one command t
 
 from __future__ import annotations
 
-import argparse
 import hashlib
 import json
 import os
@@ -23,12 +22,10 @@ from rig.field.field import LATE
 from rig.record.work import Counted
 from rig.run.outputs import dropped_after_s
 from sim.compiled import is_compiled
-from sim.fault_table import table
-from sim.faults import FAULTS
 from sim.judge import Judge
 from sim.person import Scripted
 from sim.placing import placed
-from sim.scenarios import PAIRS, PARTS, Case, Pair, Scenario, drawn, set_up
+from sim.scenarios import Case, Scenario, drawn, set_up
 from sim.score import Account, as_documents, print_scores, scored, worse
 from sim.seen import Breach, at_valve, delivered_l
 from sim.table import sim_of
@@ -200,90 +197,6 @@ def shrunk(failing: Judged) -> Judged:
         if names & {breach.name for breach in trial.breaches}:
             best = trial
     return best
-
-
-_TABLES = {
-    "table": "every fault in every phase", "noise-table": "sound fills at each step of gauge noise",
-    "heat-table": "sound fills by heat transfer and temperature",
-    "cause-table": "single faults and the causes that are named",
-}  # fmt: skip
-
-
-def add_campaign(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the subcommand and its options."""
-    run = commands.add_parser(
-        "campaign",
-        help="many fills in virtual time under a judge",
-        description="Run fills drawn from seeds, judge every tick, and print what rerun a seed with a breach.",
-    )
-    run.add_argument("--fills", type=_above_zero, default=100, metavar="N", help="how many (default %(default)s)")
-    run.add_argument("--seed", type=int, default=1, metavar="S", help="the first seed (default %(default)s)")
-    run.add_argument("--jobs", type=_above_zero, default=os.cpu_count() or 1, metavar="J", help="processes")
-    run.add_argument("--minutes", type=float, metavar="M", help="begin no fill after so long")
-    faults = run.add_mutually_exclusive_group()
-    faults.add_argument(
-        "--pair", type=_pair, metavar="A,B", help="in every fill these two faults, B on top of A or after it"
-    )
-    faults.add_argument(
-        "--pairs", action="store_true", help="instead of --fills: every ordered pair of faults, a seed each"
-    )
-    faults.add_argument(
-        "--single",
-        action="store_true",
-        help="exactly one fault in each, in any kind of phase, and people and power cuts more often",
-    )
-    run.add_argument("--wide", action="store_true", help="rigs, wheels and plants unlike the demonstration's")
-    run.add_argument(
-        "--thermal", action="store_true", help="plants unlike the demonstration's: heat, viscosity, losses and more"
-    )
-    run.add_argument("--replayed", action="store_true", help="record every fill and replay it: the same to the bit")
-    run.add_argument("--drop", type=_parts, default=(), metavar="PARTS", help=f"leave out, of {','.join(PARTS)}")
-    for name, what in _TABLES.items():
-        run.add_argument(f"--{name}", action="store_true", help=f"instead: {what}, as a table")
-    run.add_argument("--json", action="store_true", help="one JSON document")
-    run.add_argument(
-        "--compiled", action="store_true", help="compile the code first, for twice the speed (needs a C compiler)"
-    )
-
-
-def run_campaign(options: argparse.Namespace) -> int:
-    """Run the command line's campaign; returns the exit status."""
-    if options.table:
-        return 1 if table(options.jobs, lambda line: print(line, flush=True)) else 0
-    pairs = PAIRS if options.pairs else (options.pair,) * options.fills
-    return campaign(
-        [
-            Case(seed, options.drop, pair, options.wide, options.single, options.thermal, options.replayed)
-            for seed, pair in enumerate(pairs, options.seed)
-        ],
-        jobs=options.jobs,
-        minutes=options.minutes,
-        as_json=options.json,
-    )
-
-
-def _pair(text: str) -> Pair:
-    first, _, second = text.partition(",")
-    if (first, second) not in PAIRS:
-        raise argparse.ArgumentTypeError(
-            f"{text}: write two of {', '.join(sorted(FAULTS))}, for example leak,meter_dead"
-        )
-    return first, second
-
-
-def _above_zero(text: str) -> int:
-    value = int(text)
-    if value < 1:
-        raise argparse.ArgumentTypeError(f"{text}: write 1 or more")
-    return value
-
-
-def _parts(text: str) -> tuple[str, ...]:
-    parts = tuple(filter(None, text.split(",")))
-    unknown = sorted(set(parts) - set(PARTS))
-    if unknown:
-        raise argparse.ArgumentTypeError(f"{', '.join(unknown)}: write some of {','.join(PARTS)}")
-    return parts
 
 
 def campaign(cases: Sequence[Case], *, jobs: int, minutes: float | None, as_json: bool) -> int:

@@ -5,7 +5,6 @@ The fill is run once without its fault to find its phases and their times.
 
 from __future__ import annotations
 
-import random
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -15,6 +14,7 @@ from sim.scenarios import duration_s, lasting, set_up
 from sim.virtual import VirtualFill
 
 if TYPE_CHECKING:
+    import random
     from collections.abc import Callable, Sequence
 
     from rig.control.moves.decide import Decision
@@ -40,7 +40,7 @@ def placed(scenario: Scenario, most_s: float) -> Scenario:
     spans = spans_of(scenario, most_s, lambda _: None)
     if spans is None:
         return scenario
-    rng = random.Random(f"{scenario.case.seed} place")  # a simulation, not a secret
+    rng = scenario.case.always("place")
     onsets = [onset_s(rng, spans.times) / spans.expected_s for _ in scenario.faults]
     faults = ((name, onset, lasts_s) for onset, (name, _, lasts_s) in zip(onsets, scenario.faults, strict=True))
     return replace(scenario, faults=tuple(faults))

@@ -46,6 +46,8 @@ PARTS = (
     "rig", "noise", "late", *WORLD,
 )  # fmt: skip
 """Parts of a scenario that can be left out, by name."""
+ALWAYS = ("layout", "plant", "place")
+"""Parts that cannot be left out: where the air goes out, the plant's own noise, when a single fault begins."""
 LATE = ("reverse_welded",)
 """Faults added when seeds of the others were in use: they sometimes replace another, by the part "late"."""
 AS_THEN = ("noise", "late", *WORLD)
@@ -74,6 +76,8 @@ class Case(NamedTuple):
     """Properties of the plant that the demonstration's does not have: heat, viscosity, losses (:mod:`sim.world`)."""
     replayed: bool = False
     """Recorded and replayed, too."""
+    redrawn: tuple[tuple[str, int], ...] = ()
+    """Parts drawn from another seed than the others, with that."""
 
     @property
     def often(self) -> float:
@@ -86,20 +90,40 @@ class Case(NamedTuple):
         return tuple(part for part in PARTS if part not in self.dropped)
 
     @property
+    def drawn_parts(self) -> tuple[str, ...]:
+        """Parts that this kind of fill draws, apart from those left out."""
+        unused = {"late", *(() if self.single else ("place",)), *(() if self.wide else ("rig",))}
+        if self.single:
+            unused.add("fault2")
+        if not (self.wide or self.thermal):
+            unused.update(WORLD)
+        return tuple(part for part in (*self.parts, *ALWAYS) if part not in unused)
+
+    @property
     def command(self) -> str:
         """The command that repeats this fill."""
         drop = f" --drop {','.join(sorted(self.dropped))}" if self.dropped else ""
         pair = f" --pair {','.join(self.pair)}" if self.pair else ""
         options = "".join(f" --{name}" for name in ("wide", "single", "thermal", "replayed") if getattr(self, name))
-        return f"python -m sim campaign --fills 1 --seed {self.seed}{options}{pair}{drop}"
+        other = ",".join(f"{part}={seed}" for part, seed in self.redrawn)
+        redraw = f" --redraw {other}" if other else ""
+        return f"python -m sim campaign --fills 1 --seed {self.seed}{options}{pair}{drop}{redraw}"
 
     def without(self, part: str) -> Case:
         """The same case without a part."""
         return self._replace(dropped=(*self.dropped, part))
 
+    def seed_of(self, part: str) -> int:
+        """The seed from which a part is drawn."""
+        return dict(self.redrawn).get(part, self.seed)
+
     def part(self, name: str) -> random.Random | None:
         """The generator of a part; None for one that is left out, which takes its default value."""
-        return None if name in self.dropped else random.Random(f"{self.seed} {name}")  # a simulation, not a secret
+        return None if name in self.dropped else self.always(name)
+
+    def always(self, name: str) -> random.Random:
+        """The generator of a part that cannot be left out."""
+        return random.Random(f"{self.seed_of(name)} {name}")  # a simulation, not a secret
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,12 +167,19 @@ class Scenario:
 
 def drawn(case: Case) -> Scenario:
     """The scenario of a case."""
-    layout: Layout = "vent" if random.Random(f"{case.seed} layout").random() < 0.5 else "draw-down"
+    layout: Layout = "vent" if case.always("layout").random() < 0.5 else "draw-down"
     size, question_valve, bore = _wheel(case, unlike.sizes() if case.wide else None)
     fluid_rng = case.part("fluid")
     fluid = fluid_rng.choice(_FLUIDS) if fluid_rng else "water"
     changes: dict[str, dict[str, object]] = {
-        "sim": {"size": size, "valve_bore": bore, "seed": case.seed, **_truth(case), **_start(case), **_noise(case)},
+        "sim": {
+            "size": size,
+            "valve_bore": bore,
+            "seed": case.seed_of("plant"),
+            **_truth(case),
+            **_start(case),
+            **_noise(case),
+        },
         "tote": {"fluid": fluid, "content": "3000 L"},
         "pump": _pump(case, layout),
         "meter": {},
@@ -294,7 +325,7 @@ def _fault(case: Case, part: str, rng: random.Random) -> str:
     early = rng.choice(_EARLY)
     if "late" in case.dropped:
         return early
-    late = random.Random(f"{case.seed} {part} late")  # a simulation, not a secret
+    late = random.Random(f"{case.seed_of(part)} {part} late")  # a simulation, not a secret
     return late.choice(LATE) if late.random() < len(LATE) / len(FAULTS) else early
 
 
