@@ -295,7 +295,7 @@ def _closest(ran: list[Judged]) -> list[dict[str, object]]:
     for each in ran:
         broken = {breach.name for breach in each.breaches}
         for name, share in each.used:
-            if name not in broken:
+            if round(share, 3) and name not in broken:
                 by_name.setdefault(name, []).append((share, each.case.command))
     return [
         {"promise": name, "share": round(share, 3), "command": command}

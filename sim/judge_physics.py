@@ -48,7 +48,7 @@ class Physics:
         self._timeout_s = timeout_s
         self._liquid_l: float | None = None
         self._from_kpa = self._last_kpa = self._kpa = tyre_kpa(plant)
-        self._tight_kpa = self._kpa
+        self._tight_kpa = self._highest_kpa = self._kpa
         self._moving_air = False
         self._since: dict[str, float] = {}
         self._astray_l = self._dry_s = self._unseen_l = 0.0
@@ -191,16 +191,17 @@ class Physics:
     def _too_high(self) -> None:
         limits, kpa = self._limits, self._kpa
         base_kpa = min(limits.trip_kpa, limits.ceiling_kpa + _PSI)
-        if kpa <= base_kpa:
-            # Every allowance is added to one of these.
+        if kpa <= min(base_kpa, self._highest_kpa):
+            # Every allowance is added to the base; below it only a new peak comes nearer to the limit.
             return
+        self._highest_kpa = max(kpa, self._highest_kpa)
         if self._unstoppable:
             most = max(limits.trip_kpa, limits.relief_kpa + _RELIEF_BAND_KPA) + limits.head_kpa
         elif limits.faults or not limits.delivers:
             most = limits.trip_kpa + self._allowance_kpa(limits.trip_kpa)
         else:
             most = limits.ceiling_kpa + _PSI + 0.5 * self._allowance_kpa(limits.ceiling_kpa)
-        if self._passes("I5 tyre pressure", kpa - base_kpa, max(most, self._from_kpa) - base_kpa):
+        if self._passes("I5 tyre pressure", kpa, max(most, self._from_kpa)):
             self._breach("I5 tyre pressure", f"{kpa:.1f} kPa in the tyre, {most:.1f} allowed")
 
     def _too_low(self, seen: Seen) -> None:
