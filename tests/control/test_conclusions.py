@@ -50,6 +50,7 @@ def patience_s(setup: Setup, facts: Facts) -> float:
 AT_REST = is_(valve_open=True, forward=False, reverse=False, venting=False, rests=True, phase=Phase.SETTLE)
 DRAWS = is_(valve_open=True, reverse=True, air_at_pump=True, phase=Phase.DRAW_DOWN, flow_lps=-0.5, gas=band(100.0))
 LOW = is_(valve_open=True, rests=True, reverse=False, forward=False, phase=Phase.SETTLE)
+STOOD = is_(run_s=10.0, gauge_age_s=10.1)
 CASES: dict[str, tuple[str, Change, Change]] = {
     "bead_lost: a sealed tyre at nothing": (
         "fill",
@@ -70,6 +71,21 @@ CASES: dict[str, tuple[str, Change, Change]] = {
         "draw",
         both(DRAWS, is_(rests=False, tyre_kpa=0.0, gas=band(-30.0, -1.5 * PSI))),
         both(DRAWS, is_(rests=False, tyre_kpa=0.0, gas=band(-30.0, -1.51 * PSI))),
+    ),
+    "bead_lost: below nothing only a hose at rest": (
+        "draw",
+        both(DRAWS, is_(rests=False, tyre_kpa=-PSI, gas=band(90.0))),
+        both(DRAWS, is_(rests=True, tyre_kpa=-PSI, gas=band(90.0))),
+    ),
+    "bead_lost: a vacuum that is held": (
+        "draw",
+        both(DRAWS, is_(rests=False, tyre_kpa=-20.0, gas=band(-30.0, -25.0))),
+        both(DRAWS, is_(rests=False, tyre_kpa=-0.69 * PSI, gas=band(-30.0, -25.0))),
+    ),
+    "bead_lost: by air's loss a narrow bore may take": (
+        "draw",
+        both(DRAWS, is_(rests=False, tyre_kpa=0.0, flow_lps=-30.0, gas=band(9.0))),
+        both(DRAWS, is_(rests=False, tyre_kpa=0.0, flow_lps=-0.1, gas=band(9.0))),
     ),
     "bead_lost: not while liquid flows": (
         "fill",
@@ -133,6 +149,41 @@ CASES: dict[str, tuple[str, Change, Change]] = {
         "fill",
         both(LOW, stroke(ended_by=End.TARGET, goal_kpa=20.0), is_(tyre_kpa=-30.0)),
         both(LOW, stroke(ended_by=End.UNSURE, goal_kpa=20.0), is_(tyre_kpa=-30.0)),
+    ),
+    "pressure_low: while air is drawn": (
+        "draw",
+        both(DRAWS, stroke(goal_kpa=20.0), is_(tyre_kpa=20.0 - 2 * PSI), line(0.01)),
+        both(DRAWS, stroke(goal_kpa=20.0), is_(tyre_kpa=19.99 - 2 * PSI), line(0.01)),
+    ),
+    "pressure_low: not by liquid's loss": (
+        "draw",
+        both(DRAWS, stroke(goal_kpa=20.0), is_(tyre_kpa=-30.0), line(-0.01)),
+        both(DRAWS, stroke(goal_kpa=20.0), is_(tyre_kpa=-30.0), line(0.01)),
+    ),
+    "air_gone: at the rest after a draw": (
+        "fill",
+        both(LOW, stroke(ended_by=End.FLOOR), is_(gas=band(90.0), tyre_kpa=90.1 - 3 * PSI)),
+        both(LOW, stroke(ended_by=End.FLOOR), is_(gas=band(90.0), tyre_kpa=89.9 - 3 * PSI)),
+    ),
+    "air_gone: not after a stroke of liquid": (
+        "fill",
+        both(LOW, stroke(ended_by=End.TARGET), is_(gas=band(90.0), tyre_kpa=10.0)),
+        both(LOW, stroke(ended_by=End.DRY_LIMIT), is_(gas=band(90.0), tyre_kpa=10.0)),
+    ),
+    "air_gone: only at rest": (
+        "fill",
+        both(LOW, stroke(ended_by=End.FLOOR), is_(rests=False, gas=band(90.0), tyre_kpa=10.0)),
+        both(LOW, stroke(ended_by=End.FLOOR), is_(gas=band(90.0), tyre_kpa=10.0)),
+    ),
+    "gauge_stuck: from the start of a draw": (
+        "draw",
+        both(DRAWS, STOOD, stroke(from_kpa=100.0 + 1.5 * PSI - 0.1)),
+        both(DRAWS, STOOD, stroke(from_kpa=100.0 + 1.5 * PSI + 0.1)),
+    ),
+    "no_flow: while the hose's liquid comes back": (
+        "draw",
+        both(DRAWS, is_(unmoved_s=90.0, phase=Phase.BACK_FLUSH)),
+        both(DRAWS, is_(unmoved_s=90.0)),
     ),
     "pressure_low: before the insert is put back": (
         "fill",

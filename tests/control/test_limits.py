@@ -63,6 +63,10 @@ CASES: dict[str, tuple[str, Change, Change]] = {
     "overfill: a smaller room": (
         "fill", both(LESS, of("filled_l", found_brim_l, 0.0)), both(LESS, of("filled_l", found_brim_l, 0.01)),
     ),
+    "overfill: a room that fits": (
+        "fill", both(LESS, is_(verdict="agrees"), of("filled_l", found_brim_l, 0.01)),
+        both(LESS, of("filled_l", found_brim_l, 0.01)),
+    ),
     "another_controller": ("fill", reads(elsewhere=frozenset()), reads(elsewhere=frozenset({"pump_run"}))),
     "off_unconfirmed": ("fill", reads(unconfirmed=frozenset()), reads(unconfirmed=frozenset({"pump_run"}))),
     "output_not_obeyed": ("fill", seen(), seen(pump_run=False)),
