@@ -28,6 +28,7 @@ from rig.control.belief.airspace import (
     worth_a_look,
     worth_a_rest_on_the_way,
 )
+from rig.control.belief.loaded import inside
 from rig.control.words.values import CavityFacts
 
 START = Rise(AIR, 5 * PSI, 0.0, 5 * PSI, 80.0, put_in_u=0.002)
@@ -167,6 +168,35 @@ def test_a_rest_on_the_way_comes_early_in_the_rise() -> None:
     assert worth_a_rest_on_the_way(SIZE, between, 0.15 * between.litres)
     assert not worth_a_rest_on_the_way(SIZE, between, 0.151 * between.litres)
     assert not worth_a_rest_on_the_way(SIZE, replace(START, to_l=1.0), 0.1)
+
+
+@pytest.mark.parametrize(
+    ("cavity_l", "stated_l", "low_l", "best_l", "high_l"),
+    [
+        # 20 L and 40 L are two standard deviations, as are 15 of the measured one: 25 L below, 42.7 above.
+        (260.0, 0.0, 55.0, 80.0, 122.72), (260.0, 30.0, 85.0, 110.0, 152.72),
+        # No less than nothing, no more than the cavity.
+        (330.0, 0.0, 0.0, 10.0, 52.72), (500.0, 0.0, 0.0, 0.0, 0.0), (2.0, 0.0, 313.0, 338.0, 340.0),
+    ],
+)  # fmt: skip
+def test_liquid_inside_is_the_size_s_cavity_less_the_measured_one(
+    cavity_l: float, stated_l: float, low_l: float, best_l: float, high_l: float
+) -> None:
+    found = inside(SIZE, Found(cavity_l, 7.5, 0.0), "agrees", stated_l)
+    assert (found.low_l, found.litres, found.high_l) == tuple(
+        pytest.approx(each, abs=0.01) for each in (low_l, best_l, high_l)
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdict", "cavity_l", "answer"),
+    [("less", 339.0, "yes"), ("agrees", 314.6, "cannot tell"), ("agrees", 314.8, "no"), ("more", 400.0, "cannot tell")],
+)
+def test_a_look_says_no_where_a_fifth_of_the_cavity_is_out_of_question(
+    verdict: Verdict, cavity_l: float, answer: str
+) -> None:
+    """68 L of 340, 42.7 above what was measured."""
+    assert inside(SIZE, Found(cavity_l, 7.5, 0.0), verdict).answer == answer
 
 
 # --- several rises ---------------------------------------------------------------------------------------------------
