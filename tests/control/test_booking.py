@@ -226,6 +226,8 @@ def test_a_return_by_the_pump_s_time_leaves_the_hose_in_doubt_until_it_is_empty(
     assert (again.draws_l, again.emptied_l) == (pytest.approx(0.0), pytest.approx(4.0))
     filled = book(empty, setup, 50, 0, 0.0, 0.0, "air")
     assert (filled.unsure_l, filled.draws_l, filled.behind_l) == (pytest.approx(4.0), 0.0, 0.0)
+    rebooked = book(replace(empty, hose_l=4.0), setup, 0, 0, 0.5, 0.0, "air")
+    assert rebooked.behind_l == 0.0, "liquid that filled the hose meanwhile has pushed it out"
     twice = book(replace(empty, unsure_l=1.0), setup, 50, 0, 0.0, 0.0, "air")
     assert twice.unsure_l == pytest.approx(5.0)
 
