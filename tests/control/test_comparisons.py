@@ -315,6 +315,18 @@ def test_two_measures_that_differ_are_both_possible() -> None:
     assert missed.tally.doubts == ()
 
 
+def test_what_the_new_measure_counted_back_since_the_rest_is_taken_off() -> None:
+    """3 L back, one of them before the rest."""
+    setup = rig(SECOND)
+    state = at(setup, 100.0, 100.0)
+    then = counts(setup, 70.0, 85.0)
+    state = replace(state, counts=(state.counts[0], replace(state.counts[1], back=300)))
+    mark = Mark(replace(state.tally, pulses_forward=7000), (then[0], replace(then[1], back=100)))
+    full = replace(setup, cavity=replace(setup.cavity, covered_m=(0.1, 0.1)))
+    after = take_over(full, replace(state, mark=mark), Reading(100.0, line_kpa=50.0), 1)
+    assert after.tally.net_l(SECOND) == pytest.approx(70.0 + 15.0 - 2.0)
+
+
 def test_without_a_rest_the_new_measure_begins_where_it_stands() -> None:
     setup = rig(SECOND)
     state = at(setup, 100.0, 90.0)
