@@ -227,7 +227,7 @@ def test_liquid_drawn_near_the_level_may_have_been_air() -> None:
 def test_air_that_comes_forward_joins_the_tyre_s_gas_and_air_that_is_drawn_leaves_it() -> None:
     """At 50 kPa gauge: 0.06 L of air forward are 9.1 kPa·L; 0.05 L back as much less."""
     pressed = (50.0 + AIR) * 0.06
-    dry = at(tally={"suction_air_kpa_l": 1.0 * AIR}, outputs=FORWARD)
+    dry = at(tally={"suction_air_kpa_l": 1.0 * AIR}, outputs=FORWARD, changed_s=99.0)
     assert scan(dry, 6)[0].gas.added_kpa_l == pytest.approx(pressed)
     assert scan(replace(dry, valve_open=False), 6)[0].gas.added_kpa_l == 0.0
     drawn = at(tally={"hose_l": 0.0}, outputs=BACK, direction=-1)
@@ -262,7 +262,7 @@ def test_the_meter_s_curve_is_read_at_the_even_flow() -> None:
 
 def test_the_time_that_a_pump_runs_dry_adds_up_until_it_has_rested() -> None:
     """A minute's rest clears it."""
-    dry, facts = scan(at(tally={"suction_air_kpa_l": 99.0}, outputs=FORWARD, dry_s=3.0))
+    dry, facts = scan(at(tally={"suction_air_kpa_l": 99.0}, outputs=FORWARD, changed_s=99.0, dry_s=3.0))
     assert (dry.dry_s, dry.dry_ended_s) == (pytest.approx(3.1), pytest.approx(100.1))
     assert facts.air_at_pump
     assert scan(at(outputs=FORWARD, dry_s=3.0, dry_ended_s=40.2))[0].dry_s == 3.0

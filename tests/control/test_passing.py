@@ -8,8 +8,9 @@ import pytest
 from plain import AIR, plain_setup, plain_state
 
 from rig.control.belief.flow import Flow
-from rig.control.belief.passing import leapt_l, passes_uncounted, too_fast_l, with_uncounted_air
+from rig.control.belief.passing import leapt_l, other_on_air, passes_uncounted, too_fast_l, with_uncounted_air
 from rig.control.belief.state import FillState
+from rig.control.words.flags import Flag
 from rig.control.words.values import Outputs, Reading, Setup
 
 FORWARD, BACK = Outputs(pump_run=True), Outputs(pump_reverse=True)
@@ -146,3 +147,44 @@ def test_a_flow_a_third_above_the_pump_s_was_counted_too_fast(direction: int, pp
     state = plain_state(setup, direction=direction, flow=Flow(fast_pps=pps))
     assert too_fast_l(setup, state, 0.5) == pytest.approx(0.5 * beyond_lps)
     assert too_fast_l(plain_setup(meter={"kind": "scale"}), state, 0.5) == 0.0
+
+
+# --- a meter that counts air otherwise than configured ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "ran_s", "mark"),
+    [
+        (0.1, 3.0, None), (0.9, 1.8, None), (1.1, 2.0, Flag.COUNTS_NO_AIR),
+        (0.1, 4.4, None), (0.1, 4.6, Flag.COUNTS_PART_OF_AIR),
+    ],
+)  # fmt: skip
+def test_going_forward_air_is_carried_off_in_the_time_of_the_pump_s_displacement(
+    silent_s: float, ran_s: float, mark: Flag | None
+) -> None:
+    """1.8 L of suction line at three quarters of 0.6 L/s: 4 s, after half a second of start lag."""
+    setup, state = filling("counts", changed_s=100.0 - ran_s, pulse_s=100.0 - silent_s)
+    setup = replace(setup, line=replace(setup.line, suction_l=1.8, start_lag_s=0.5))
+    assert other_on_air(setup, state, READING) is mark
+    assert other_on_air(setup, replace(state, measure=1), READING) is None, "another measure is acting"
+    dry = replace(state, tally=replace(state.tally, suction_air_kpa_l=0.0))
+    assert other_on_air(setup, dry, READING) is None, "no air is there"
+
+
+@pytest.mark.parametrize(
+    ("hose_l", "silent_s", "flow_lps", "mark"),
+    [
+        (1.2, 1.1, 0.0, Flag.COUNTS_NO_AIR), (1.4, 1.1, 0.0, None), (1.2, 0.9, 0.0, None),
+        (0.0, 0.1, 0.29, Flag.COUNTS_PART_OF_AIR), (0.0, 0.1, 0.31, None), (0.1, 0.1, 0.29, None),
+    ],
+)  # fmt: skip
+def test_going_back_the_air_front_shows_what_the_meter_counts(
+    hose_l: float, silent_s: float, flow_lps: float, mark: Flag | None
+) -> None:
+    """4 L of hose: silent with no more than a third left; or below six tenths of the pump's 0.5 L/s behind it."""
+    setup, state = drawing("counts", hose_l=hose_l, pulse_s=100.0 - silent_s, regime_s=90.0)
+    setup = replace(setup, line=replace(setup.line, hose_l=4.0, reverse_lps=0.5))
+    state = replace(state, flow=Flow(fast_pps=-flow_lps / setup.meter.litres_per_pulse))
+    assert other_on_air(setup, state, READING) is mark
+    up_only = replace(setup, meter=replace(setup.meter, reverse="none"))
+    assert other_on_air(up_only, state, READING) is None, "no reverse count, nothing to conclude from"
