@@ -18,6 +18,7 @@ _UNCOUNTED = 1 / 8
 """By run time: a valve bore passes up to this share more than its usual coefficient gives (0.8 instead of 0.7)."""
 _ON_AIR: dict[str, OnAir] = {Flag.COUNTS_NO_AIR: "blind", Flag.COUNTS_PART_OF_AIR: "part"}
 """What a meter has shown to do on air, other than configured."""
+_SHOWN_ON_AIR = frozenset(_ON_AIR)
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 
 
@@ -268,7 +269,7 @@ def in_force(setup: Setup, state: FillState) -> Setup:
     if state.measure:
         meter = acting_meter(setup, state)
         setup = changed(setup, meter=meter, target_l=_sure_target_l(setup, state, meter))
-    elif shown := state.flags & _ON_AIR.keys():
+    elif shown := state.flags & _SHOWN_ON_AIR:
         setup = changed(setup, meter=replace(setup.meter, on_air=_ON_AIR[max(shown)]))
     return changed(setup, cavity=setup.cavity.raised()) if state.valve_raised else setup
 
