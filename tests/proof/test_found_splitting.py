@@ -1,4 +1,4 @@
-"""What the guided search has met: open, as strict expected failures."""
+"""What the guided search has met; what is open is a strict expected failure."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from sim.scenarios import Case
 pytestmark = pytest.mark.full
 
 
-@pytest.mark.xfail(reason="liquid drawn past its alarm: the last rest takes the hose for empty", strict=True)
 def test_the_pressure_left_after_liquid_was_drawn_holds_the_hose_s_column() -> None:
     assert run_case(Case(32000107)).breaches == ()
 

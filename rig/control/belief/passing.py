@@ -41,8 +41,10 @@ def with_uncounted_air(
     if not (tally.suction_air_kpa_l > 0 if way > 0 else _air_comes(setup, state, reading)):
         return tally
     line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
-    line_kpa_abs = max(line_kpa + setup.line.atmosphere_kpa_abs, 1.0)
-    return carry_air(tally, setup.line, way * setup.line.moves_lps(way) * dt_s, line_kpa_abs)
+    # The pump's displacement is that of its inlet: the suction line going forward, the hose going back.
+    inlet_kpa = 0.0 if way > 0 else line_kpa
+    inlet_kpa_abs = max(inlet_kpa + setup.line.atmosphere_kpa_abs, 1.0)
+    return carry_air(tally, setup.line, way * setup.line.moves_lps(way) * dt_s, inlet_kpa_abs)
 
 
 def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:

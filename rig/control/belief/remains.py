@@ -87,12 +87,13 @@ def follow(setup: Setup, state: FillState, facts: Facts) -> Remains | None:
 def _column_kpa_u(setup: Setup, state: FillState) -> float:
     """Possible error of the column between a gauge at the pump and the tyre, by what the hose may hold.
 
-    Near the level it may have taken liquid for air.
+    Near the level it may have taken liquid for air, and where liquid was drawn that is not where the account has it.
     """
     full_l, tally = setup.line.hose_l, state.tally
     if setup.tyre_gauge is not None or not full_l:
         return 0.0
-    more_l = full_l - tally.hose_l if near_level(setup, state) else tally.hose_more_l
+    unsure = near_level(setup, state) or Flag.LIQUID_DRAWN in state.flags
+    more_l = full_l - tally.hose_l if unsure else tally.hose_more_l
     return abs(head_kpa(setup.line)) * max(more_l, tally.hose_less_l) / full_l
 
 

@@ -57,6 +57,7 @@ class Flag(StrEnum):
     FLOW_WHILE_STOPPED = "flow_while_stopped"
     GAUGE_RESTLESS = "gauge_restless"
     INSERT_NOT_SEATED = "insert_not_seated"
+    LIQUID_DRAWN = "liquid_drawn"
     MEASURES_DIFFER = "measures_differ"
     METER_JUMPED = "meter_jumped"
     NO_RISE = "no_rise"
