@@ -67,15 +67,22 @@ def _with_suction_air(setup: Setup, state: FillState, reading: Reading) -> Flag 
     """The same going forward: the pump carries the suction line's air off in the time of its displacement."""
     if _silent(setup, state, reading):
         return Flag.COUNTS_NO_AIR
-    carried_off_s = setup.line.suction_l / (_WORN * setup.line.pump_lps)
-    late = reading.now_s - state.changed_s > setup.line.start_lag_s + carried_off_s
-    return Flag.COUNTS_PART_OF_AIR if late else None
+    return Flag.COUNTS_PART_OF_AIR if _carried_off(setup, state, reading.now_s) else None
+
+
+def _carried_off(setup: Setup, state: FillState, now_s: float) -> bool:
+    """Whether even a worn pump that has run since its last start has carried off all air of the suction line."""
+    carries_off_s = setup.line.suction_l / (_WORN * setup.line.pump_lps)
+    return now_s - state.changed_s > setup.line.start_lag_s + carries_off_s
 
 
 def passes_uncounted(setup: Setup, state: FillState) -> bool:
     """Whether air is at a meter that may not register it: then a missing count is expected."""
     way = pump_way(setup, state)
-    return way != 0 and setup.meter.air_going(way) != "counts" and air_at_pump(setup, state)
+    if not way or setup.meter.air_going(way) == "counts":
+        return False
+    comes = way > 0 and state.tally.air_drawn_l > 0 and not _carried_off(setup, state, state.now_s)
+    return comes or air_at_pump(setup, state)
 
 
 def _air_comes(setup: Setup, state: FillState, reading: Reading) -> bool:
