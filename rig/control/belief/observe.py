@@ -154,7 +154,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     flow, unmoved_s = state.flow, state.unmoved_s
     if reading.fresh:
         flow_lps = abs(flow.slow_pps) * setup.meter.litres_per_pulse
-        if flow.fine and leapt_l(setup, forward, dt, flow_lps) > 0:
+        if flow.fine and pump_way(setup, state) and leapt_l(setup, forward, dt, flow_lps) > 0:
             # The clock stalled: the relay module may have stopped the pump meanwhile, which then starts anew.
             state = changed(state, regime_s=reading.now_s)
         flow = _flow(setup, state, reading.now_s)
