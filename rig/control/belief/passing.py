@@ -24,6 +24,8 @@ _PART = 0.6
 """Share of the pump's flow below which air is counted in part only: a worn pump gives more, such a rotor less."""
 _WORN = 0.75
 """Least share of its flow with which a pump carries air off that does not press on it."""
+_EVEN = 0.8
+"""Share of each other that two flows have which are steady."""
 _RUNS_S = 2.0
 """Time after the air front until the flow is measured again: running up, and a second."""
 _LEFT = 1 / 3
@@ -52,15 +54,25 @@ def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | Non
     way = pump_way(setup, state)
     if not way or state.measure or not setup.meter.in_line or setup.meter.on_air != "counts":
         return None
+    if _has_counted_air(setup, state):
+        return None
     if way > 0:
         return _with_suction_air(setup, state, reading) if state.tally.suction_air_kpa_l > 0 else None
     if setup.meter.reverse == "none" or not state.valve_open or entering(setup, state) != "air":
         return None
     if _front_passes_silent(setup, state, reading):
         return Flag.COUNTS_NO_AIR
-    flow_lps = -state.flow.fast_pps * setup.meter.litres_per_pulse
     measured = state.tally.hose_l <= 0 and reading.now_s - state.regime_s >= setup.line.start_lag_s + _RUNS_S
-    return Flag.COUNTS_PART_OF_AIR if measured and 0 < flow_lps < _PART * setup.line.back_lps else None
+    # A pump that stops gives less and less.
+    flows_lps = [-pps * setup.meter.litres_per_pulse for pps in (state.flow.fast_pps, state.flow.slow_pps)]
+    slow = 0 < max(flows_lps) < _PART * setup.line.back_lps and min(flows_lps) > _EVEN * max(flows_lps)
+    return Flag.COUNTS_PART_OF_AIR if measured and slow else None
+
+
+def _has_counted_air(setup: Setup, state: FillState) -> bool:
+    """Whether the meter has counted air before the last rest of this fill, as it is configured to."""
+    then = state.mark.tally
+    return then.air_forward_l > 0 or (setup.meter.reverse != "none" and then.air_drawn_l > 0)
 
 
 def _with_suction_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:
