@@ -24,8 +24,6 @@ _PART = 0.6
 """Share of the pump's flow below which air is counted in part only: a worn pump gives more, such a rotor less."""
 _WORN = 0.75
 """Least share of its flow with which a pump carries air off that does not press on it."""
-_EVEN = 0.8
-"""Share of each other that two flows have which are steady."""
 _RUNS_S = 2.0
 """Time after the air front until the flow is measured again: running up, and a second."""
 _LEFT = 1 / 3
@@ -62,11 +60,11 @@ def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | Non
         return None
     if _front_passes_silent(setup, state, reading):
         return Flag.COUNTS_NO_AIR
-    measured = state.tally.hose_l <= 0 and reading.now_s - state.regime_s >= setup.line.start_lag_s + _RUNS_S
-    # A pump that stops gives less and less.
-    flows_lps = [-pps * setup.meter.litres_per_pulse for pps in (state.flow.fast_pps, state.flow.slow_pps)]
-    slow = 0 < max(flows_lps) < _PART * setup.line.back_lps and min(flows_lps) > _EVEN * max(flows_lps)
-    return Flag.COUNTS_PART_OF_AIR if measured and slow else None
+    # As soon as the flow behind the front is measured: what slows down later is a pump that stops.
+    since_s = reading.now_s - state.regime_s - setup.line.start_lag_s
+    measured = state.tally.hose_l <= 0 and _RUNS_S <= since_s < _RUNS_S + 1.0
+    flow_lps = -state.flow.fast_pps * setup.meter.litres_per_pulse
+    return Flag.COUNTS_PART_OF_AIR if measured and 0 < flow_lps < _PART * setup.line.back_lps else None
 
 
 def _has_counted_air(setup: Setup, state: FillState) -> bool:
