@@ -194,5 +194,7 @@ def test_going_back_the_air_front_shows_what_the_meter_counts(
         assert other_on_air(setup, stopping, READING) is None, "later it is a pump that stops"
     counted = replace(state, mark=replace(state.mark, tally=replace(state.tally, air_returned_l=0.5)))
     assert other_on_air(setup, counted, READING) is None, "it has counted air before"
+    heard = replace(state, tally=replace(state.tally, air_returned_l=0.41))
+    assert (other_on_air(setup, heard, READING) is Flag.COUNTS_NO_AIR) is False, "it has counted air in this draw"
     up_only = replace(setup, meter=replace(setup.meter, reverse="none"))
     assert other_on_air(up_only, state, READING) is None, "no reverse count, nothing to conclude from"

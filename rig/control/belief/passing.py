@@ -24,6 +24,8 @@ _PART = 0.6
 """Share of the pump's flow below which air is counted in part only: a worn pump gives more, such a rotor less."""
 _WORN = 0.75
 """Least share of its flow with which a pump carries air off that does not press on it."""
+_FRONT = 0.1
+"""Share of the hose by which its air front may be off."""
 _RUNS_S = 2.0
 """Time after the air front until the flow is measured again: running up, and a second."""
 _LEFT = 1 / 3
@@ -59,7 +61,9 @@ def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | Non
     if setup.meter.reverse == "none" or not state.valve_open or entering(setup, state) != "air":
         return None
     if _front_passes_silent(setup, state, reading):
-        return Flag.COUNTS_NO_AIR
+        # What falls silent after it has counted air is a pump that stops.
+        counted = state.tally.air_returned_l > _FRONT * setup.line.hose_l
+        return None if counted else Flag.COUNTS_NO_AIR
     # As soon as the flow behind the front is measured: what slows down later is a pump that stops.
     since_s = reading.now_s - state.regime_s - setup.line.start_lag_s
     measured = state.tally.hose_l <= 0 and _RUNS_S <= since_s < _RUNS_S + 1.0
