@@ -227,18 +227,7 @@ TOLD = {
 }
 
 
-OPEN = {
-    348293: "with another cavity the same seed is another story: 36.2 s on air where a level stuck and was waved on",
-}
-"""Found again, and not mended."""
-
-
-def _case(seed: int) -> object:
-    marks = [pytest.mark.xfail(strict=True, raises=AssertionError, reason=OPEN[seed])] if seed in OPEN else []
-    return pytest.param(seed, id=IN_TWENTY_THOUSAND[seed], marks=marks)
-
-
-@pytest.mark.parametrize("seed", [_case(seed) for seed in IN_TWENTY_THOUSAND])
+@pytest.mark.parametrize("seed", IN_TWENTY_THOUSAND, ids=IN_TWENTY_THOUSAND.get)
 def test_what_twenty_thousand_fills_found_is_found_no_more(seed: int) -> None:
     ran = run_case(Case(seed, AS_THEN))
     assert ran.breaches == ()

@@ -114,8 +114,17 @@ def test_a_meter_proven_with_water_holds_the_truth_with_thick_beet_fluid(mechani
     assert_true(fill(sim__viscosity_drift=drift, meter__mechanism=mechanism, meter__uncertainty=widened.u_percent))
 
 
-@pytest.mark.parametrize("reverse", ["signed", "unsigned", "none"])
-@pytest.mark.parametrize(("on_air", "mark"), [("part", "part of the air"), ("blind", "no air")])
+@pytest.mark.parametrize(
+    ("on_air", "mark", "reverse"),
+    [
+        ("part", "part of the air", "signed"),
+        ("part", "part of the air", "unsigned"),
+        pytest.param("part", "part of the air", "none", marks=expected("slow going forward, as with a slow pump")),
+        ("blind", "no air", "signed"),
+        ("blind", "no air", "unsigned"),
+        ("blind", "no air", "none"),
+    ],
+)
 def test_a_draw_down_with_a_meter_that_sees_air_otherwise_than_configured_is_filled(
     on_air: str, mark: str, reverse: str
 ) -> None:

@@ -37,7 +37,6 @@ from rig.control.belief.state import (
 from rig.control.belief.warming import crept, followed
 from rig.control.belief.witness import contradiction
 from rig.control.words.changed import changed
-from rig.control.words.flags import Flag
 from rig.control.words.procedure import Phase, State
 from rig.control.words.values import Outputs, Reading, Setup
 
@@ -137,7 +136,7 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     state, forward, back = count_pulses(setup, state, reading, 3 * setup.line.most_lps * dt, dt)
     setup = in_force(setup, state)
     if reading.fresh and (mark := other_on_air(setup, state, reading)):
-        state = _on_air(setup, state, mark)
+        state = changed(state, flags=state.flags | {mark})
         setup = in_force(setup, state)
     before = hose_wet(setup, state), state.tally.hose_l > 0
     state = followed(setup, state, _book(setup, state, reading, forward, back, dt), reading, dt)
@@ -167,14 +166,6 @@ def observe(setup: Setup, state: FillState, reading: Reading) -> tuple[FillState
     if facts.rests and facts.tyre_kpa is not None:
         state = changed(state, told_s=reading.now_s, gas=crept(setup, state, facts.tyre_kpa, shown))
     return _extremes(state, facts), facts
-
-
-def _on_air(setup: Setup, state: FillState, mark: Flag) -> FillState:
-    """The state with what the meter has shown to do on air; by then the pump has carried off what it counts in part."""
-    state = changed(state, flags=state.flags | {mark})
-    if mark is Flag.COUNTS_NO_AIR or pump_way(setup, state) < 0:
-        return state
-    return changed(state, tally=changed(state.tally, suction_air_kpa_l=0.0))
 
 
 def _lever(state: FillState, reading: Reading, forward: int, back: int) -> FillState:

@@ -21,7 +21,7 @@ _SCATTER_PULSES = 3
 _LEAP_S = 0.5
 """A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _PART = 0.6
-"""Share of the pump's flow below which air is counted in part only: a worn pump gives more, such a rotor less."""
+"""Share of the liquid's flow below which air is counted in part only: air flows no more slowly behind it."""
 _WORN = 0.75
 """Least share of its flow with which a pump carries air off that does not press on it."""
 _FRONT = 0.1
@@ -50,14 +50,18 @@ def with_uncounted_air(
 
 
 def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:
-    """The mark of a meter that is configured to count air and does not: it is silent, or slow, while air passes it."""
+    """The mark of a meter that is configured to count air and does not: it is silent, or slow, while air passes it.
+
+    Going forward a slow one is not told from a pump that is slow.
+    """
     way = pump_way(setup, state)
     if not way or state.measure or not setup.meter.in_line or setup.meter.on_air != "counts":
         return None
     if _has_counted_air(setup, state):
         return None
     if way > 0:
-        return _with_suction_air(setup, state, reading) if state.tally.suction_air_kpa_l > 0 else None
+        silent = state.tally.suction_air_kpa_l > 0 and _silent(setup, state, reading)
+        return Flag.COUNTS_NO_AIR if silent else None
     if setup.meter.reverse == "none" or not state.valve_open or entering(setup, state) != "air":
         return None
     if _front_passes_silent(setup, state, reading):
@@ -68,20 +72,19 @@ def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | Non
     since_s = reading.now_s - state.regime_s - setup.line.start_lag_s
     measured = state.tally.hose_l <= 0 and _RUNS_S <= since_s < _RUNS_S + 1.0
     flow_lps = -state.flow.fast_pps * setup.meter.litres_per_pulse
-    return Flag.COUNTS_PART_OF_AIR if measured and 0 < flow_lps < _PART * setup.line.back_lps else None
+    return Flag.COUNTS_PART_OF_AIR if measured and 0 < flow_lps < _PART * _liquid_lps(setup, state) else None
+
+
+def _liquid_lps(setup: Setup, state: FillState) -> float:
+    """The flow with which this draw has emptied the hose before the air front came."""
+    emptied_s = state.regime_s - state.changed_s - setup.line.start_lag_s
+    return state.mark.tally.hose_l / emptied_s if emptied_s > 0 else 0.0
 
 
 def _has_counted_air(setup: Setup, state: FillState) -> bool:
     """Whether the meter has counted air before the last rest of this fill, as it is configured to."""
     then = state.mark.tally
     return then.air_forward_l > 0 or (setup.meter.reverse != "none" and then.air_drawn_l > 0)
-
-
-def _with_suction_air(setup: Setup, state: FillState, reading: Reading) -> Flag | None:
-    """The same going forward: the pump carries the suction line's air off in the time of its displacement."""
-    if _silent(setup, state, reading):
-        return Flag.COUNTS_NO_AIR
-    return Flag.COUNTS_PART_OF_AIR if _carried_off(setup, state, reading.now_s) else None
 
 
 def _carried_off(setup: Setup, state: FillState, now_s: float) -> bool:
