@@ -72,7 +72,8 @@ class Judged:
     """Scans that were replayed, all the same to the bit."""
     account: Account | None = None
     """What its record states of its litres, and the truth."""
-    at_valve: bool = False  # The liquid truly was at the valve at the end.
+    at_valve: bool = False
+    """At the end the liquid truly was at the valve: no more air could leave there."""
 
 
 class JudgedFill:

@@ -238,7 +238,7 @@ def test_vapour_comes_back_and_a_fuller_casing_grows_more(fell: bool, left: floa
         vapour = fastest_kpa_s(6.0 * left, since_s, 20.0, 60.0)
         assert creep(since_s, vapour_kpa=6.0) - creep(since_s) == pytest.approx(vapour, rel=1e-3)
         grows = fastest_kpa_s(200.0 * 0.0015 * 40.0 / PSI, since_s, 20.0, 300.0)
-        assert creep(since_s, full=0.5) - creep(since_s) == pytest.approx(grows, rel=1e-3)
+        assert creep(since_s, air_share=0.5) - creep(since_s) == pytest.approx(grows, rel=1e-3)
 
 
 def test_after_nothing_moved_nothing_creeps_and_no_rise_heats_by_more_than_thirty_kelvin() -> None:

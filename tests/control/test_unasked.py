@@ -272,7 +272,7 @@ def test_a_casing_that_goes_on_growing_is_no_pump(full: float) -> None:
     falls_kpa = kpa_abs * 0.015 / (1 - full)
     for at_s in range(300):
         still = creep_kpa_s(kpa_abs, replace(moved, kpa=0.0), float(at_s), fell=False)
-        grows = creep_kpa_s(kpa_abs, moved, float(at_s), fell=False, full=full)
+        grows = creep_kpa_s(kpa_abs, moved, float(at_s), fell=False, air_share=1 - full)
         assert grows - still >= math.exp(-at_s / 120.0) / 120.0 * falls_kpa - 1e-9
 
 

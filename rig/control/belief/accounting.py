@@ -24,6 +24,8 @@ Enters = Literal["air", "liquid"]
 """What comes into the hose at the valve when the pump draws."""
 GUESS = 0.2
 """Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
+FRONT = 0.05
+"""Uncertainty of an air front's position, as a share of the hose. An assumption."""
 MOST_UNREAD_S = 10.0
 """Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2

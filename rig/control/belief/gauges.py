@@ -14,7 +14,7 @@ from rig.control.belief import rest
 from rig.control.belief.airspace import Laws
 from rig.control.belief.pressure import NO_TYRE_KPA, gun_kpa, sealed_band
 from rig.control.belief.rest import Gauge, Rest
-from rig.control.belief.state import FillState, Moved, in_tyre_l, offset_l, pump_way
+from rig.control.belief.state import FillState, Moved, holds_l, offset_l, pump_way
 from rig.control.belief.warmth import TIMES_S, pace
 from rig.control.words.changed import changed
 from rig.control.words.procedure import State
@@ -32,7 +32,7 @@ and most of the heat goes meanwhile."""
 _ADIABATIC = (GAMMA - 1) / GAMMA
 """Exponent of the adiabatic limit, T ∝ p^((γ − 1)/γ) (any textbook)."""
 _FASTEST_S, _SLOWEST_S = TIMES_S[0], TIMES_S[-1]
-VENT_SHUTS_S = 1.5
+_VENT_SHUTS_S = 1.5
 """Longest travel of a vent valve that the configuration does not state: common practice, no source."""
 _EVAPORATES_S = 20.0, 60.0
 """Time constants in which the vapour comes back to its pressure over the liquid: an assumption."""
@@ -180,13 +180,18 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
 
 def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
     """Whether the gauge may still rise at ``at_s`` because a vent's valve shuts, and its loss drops off the gauge."""
-    shuts_s = max(setup.vent_travel_s, VENT_SHUTS_S) + setup.line_gauge.behind_s
+    shuts_s = vent_shuts_s(setup) + setup.line_gauge.behind_s
     return setup.method == "vent" and state.stroke.lets_out and at_s < state.regime_s + shuts_s
+
+
+def vent_shuts_s(setup: Setup) -> float:
+    """How long a vent's valve may travel."""
+    return max(setup.vent_travel_s, _VENT_SHUTS_S)
 
 
 def _drawn_below_tyre(setup: Setup, state: FillState) -> bool:
     """Whether the pump has drawn the hose's pressure below what the sealed tyre holds: it fills slowly from there."""
-    sealed = sealed_band(state.gas, setup, offset_l(setup, state, setup.existing_l + in_tyre_l(setup, state)))
+    sealed = sealed_band(state.gas, setup, offset_l(setup, state, holds_l(setup, state)))
     shown_kpa = gun_kpa(setup, state.line.kpa, state.tally.hose_l)
     return state.direction < 0 and sealed is not None and shown_kpa is not None and sealed.beyond(shown_kpa) < 0
 
@@ -220,9 +225,9 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
 
 def _creeps_kpa_s(setup: Setup, state: FillState, kpa_abs: float, at_s: float) -> tuple[float, float]:
     """The fastest creep at ``at_s``: up after the last fall, and down after the last rise."""
-    full = 1 - _air_l(setup, state) / setup.cavity.high_l
+    air_share = _air_l(setup, state) / setup.cavity.high_l
     up, down = (
-        creep_kpa_s(kpa_abs, moved, at_s, fell=fell, vapour_kpa=setup.line.vapour_kpa, full=full)
+        creep_kpa_s(kpa_abs, moved, at_s, fell=fell, vapour_kpa=setup.line.vapour_kpa, air_share=air_share)
         for moved, fell in ((state.fell, True), (state.rose, False))
     )
     return up, down
@@ -230,17 +235,17 @@ def _creeps_kpa_s(setup: Setup, state: FillState, kpa_abs: float, at_s: float) -
 
 def _air_l(setup: Setup, state: FillState) -> float:
     """The largest air space."""
-    return max(setup.cavity.high_l - setup.existing_l - in_tyre_l(setup, state), 0.05 * setup.cavity.high_l)
+    return max(setup.cavity.high_l - holds_l(setup, state), 0.05 * setup.cavity.high_l)
 
 
 def creep_kpa_s(
-    kpa_abs: float, moved: Moved, now_s: float, *, fell: bool, vapour_kpa: float = 0.0, full: float = 0.0
+    kpa_abs: float, moved: Moved, now_s: float, *, fell: bool, vapour_kpa: float = 0.0, air_share: float = 1.0
 ) -> float:
     """The fastest creep at ``now_s`` against a movement that left ``kpa_abs``, whatever the time constants.
 
     Gas takes its surroundings' temperature: after a fall it is at most as cold as air that was let out at once, and a
     large difference decays faster than by the time constant (:func:`rig.control.belief.warmth.pace`). The vapour comes
-    back to its pressure ``vapour_kpa``. A casing that is ``full`` of liquid to this share goes on growing or shrinking.
+    back to its pressure ``vapour_kpa``. The casing, of which ``air_share`` is air, goes on growing or shrinking.
     """
     since_s = max(now_s - moved.at_s, 0.0)
     if fell:
@@ -250,7 +255,7 @@ def creep_kpa_s(
     paced = max(pace(heat_kpa / kpa_abs), 1.0)
     before_kpa = kpa_abs + (moved.kpa if fell else -min(moved.kpa, kpa_abs / 2))
     vapour_kpa *= abs(before_kpa - kpa_abs) / before_kpa
-    grows_kpa = kpa_abs * _GROWS_LATER * min(moved.kpa, kpa_abs) / KPA_PER_PSI / max(1 - full, 0.05)
+    grows_kpa = kpa_abs * _GROWS_LATER * min(moved.kpa, kpa_abs) / KPA_PER_PSI / air_share
     return (
         _decays_kpa_s(heat_kpa, since_s, _FASTEST_S / paced, _SLOWEST_S)
         + _decays_kpa_s(vapour_kpa, since_s, *_EVAPORATES_S)

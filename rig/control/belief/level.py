@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from rig.control.belief.accounting import GUESS, Enters
 from rig.control.belief.pressure import Gas
-from rig.control.belief.state import FillState, in_tyre_l, pump_way
+from rig.control.belief.state import FillState, holds_l, pump_way
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
 
@@ -50,7 +50,7 @@ def below_valve(setup: Setup, state: FillState) -> float:
 
 def level(setup: Setup, state: FillState) -> float:
     """Share of the cavity that is liquid, best estimate."""
-    return (setup.existing_l + in_tyre_l(setup, state)) / level_cavity(state.gas, setup)[0]
+    return holds_l(setup, state) / level_cavity(state.gas, setup)[0]
 
 
 def air_at_pump(setup: Setup, state: FillState) -> bool:

@@ -6,7 +6,7 @@ tyre's gas is known as well as the pump's flow is.
 
 from __future__ import annotations
 
-from rig.control.belief.accounting import Tally, carry_air
+from rig.control.belief.accounting import FRONT, Tally, carry_air
 from rig.control.belief.level import air_at_pump, entering
 from rig.control.belief.state import FillState, pump_way
 from rig.control.words.flags import Flag
@@ -21,13 +21,11 @@ _SCATTER_PULSES = 3
 _LEAP_S = 0.5
 """A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _PART = 0.6
-"""Share of the liquid's flow below which air is counted in part only: air flows no more slowly behind it."""
+"""Share of the liquid's flow below which air is counted in part only: it flows no more slowly. An assumption."""
 _WORN = 0.75
-"""Least share of its flow with which a pump carries air off that does not press on it."""
-_FRONT = 0.1
-"""Share of the hose by which its air front may be off."""
+"""Least share of its flow with which a pump carries air off that does not press on it. An assumption."""
 _RUNS_S = 2.0
-"""Time after the air front until the flow is measured again: running up, and a second."""
+"""Time after the air front until the flow is measured again: its window of a second, and running up. An assumption."""
 _LEFT = 1 / 3
 """Largest share of the hose's liquid left by the count at which air explains a silent meter."""
 
@@ -66,7 +64,7 @@ def other_on_air(setup: Setup, state: FillState, reading: Reading) -> Flag | Non
         return None
     if _front_passes_silent(setup, state, reading):
         # What falls silent after it has counted air is a pump that stops.
-        counted = state.tally.air_returned_l > _FRONT * setup.line.hose_l
+        counted = state.tally.air_returned_l > 2 * FRONT * setup.line.hose_l
         return None if counted else Flag.COUNTS_NO_AIR
     # As soon as the flow behind the front is measured: what slows down later is a pump that stops.
     since_s = reading.now_s - state.regime_s - setup.line.start_lag_s
@@ -87,10 +85,10 @@ def _has_counted_air(setup: Setup, state: FillState) -> bool:
     return then.air_forward_l > 0 or (setup.meter.reverse != "none" and then.air_drawn_l > 0)
 
 
-def _carried_off(setup: Setup, state: FillState, now_s: float) -> bool:
+def _carried_off(setup: Setup, state: FillState) -> bool:
     """Whether even a worn pump that has run since its last start has carried off all air of the suction line."""
     carries_off_s = setup.line.suction_l / (_WORN * setup.line.pump_lps)
-    return now_s - state.changed_s > setup.line.start_lag_s + carries_off_s
+    return state.now_s - state.changed_s > setup.line.start_lag_s + carries_off_s
 
 
 def passes_uncounted(setup: Setup, state: FillState) -> bool:
@@ -98,7 +96,7 @@ def passes_uncounted(setup: Setup, state: FillState) -> bool:
     way = pump_way(setup, state)
     if not way or setup.meter.air_going(way) == "counts":
         return False
-    comes = way > 0 and state.tally.air_drawn_l > 0 and not _carried_off(setup, state, state.now_s)
+    comes = way > 0 and state.tally.air_drawn_l > 0 and not _carried_off(setup, state)
     return comes or air_at_pump(setup, state)
 
 

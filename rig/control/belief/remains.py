@@ -22,7 +22,7 @@ from rig.control.belief.pressure import (
     stiffness_kpa_per_l,
 )
 from rig.control.belief.residuals import APART_KPA
-from rig.control.belief.state import FillState, in_tyre_l, offset_l
+from rig.control.belief.state import FillState, holds_l, offset_l
 from rig.control.belief.uncertainty import Within, net_within
 from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
@@ -133,7 +133,7 @@ def final_band(setup: Setup, state: FillState) -> Band | None:
         return Band(low_kpa - u_kpa, read_kpa, high_kpa + u_kpa)
     if setup.into != "tyre" or not _UNSEEN.isdisjoint(_spoken(state)) or _may_be_no_tyre(state):
         return None
-    filled_l = setup.existing_l + in_tyre_l(setup, state)
+    filled_l = holds_l(setup, state)
     within = _since_rest_within(setup, state, filled_l)
     foreseen, least, most = (
         sealed_band(state.gas, setup, offset_l(setup, state, litres))

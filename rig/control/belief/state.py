@@ -341,6 +341,11 @@ def in_tyre_l(setup: Setup, state: FillState) -> float:
     return state.tally.net_l(acting_meter(setup, state))
 
 
+def holds_l(setup: Setup, state: FillState) -> float:
+    """All liquid in the tyre: what it held before, and what this fill brought."""
+    return setup.existing_l + in_tyre_l(setup, state)
+
+
 def offset_l(setup: Setup, state: FillState, filled_l: float) -> float:
     """Liquid in the tyre (``filled_l``) less air in the hose: gas volume = cavity − this."""
     return filled_l - (setup.line.hose_l - state.tally.hose_l)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.belief.accounting import GUESS
+from rig.control.belief.accounting import FRONT, GUESS
 from rig.control.belief.doubts import Doubt, Doubts, less_of, more_of
 from rig.control.belief.state import FillState, in_force, in_tyre_l
 from rig.control.belief.unread import by_way, unseen_l
@@ -19,10 +19,8 @@ from rig.plan.physics import flow_lps
 
 _METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
-_FRONT = 0.05
-"""Uncertainty of an air front's position, as a share of the hose. An assumption."""
 _FRONT_NEAR_LEVEL = 0.3
-"""The same near the liquid's level, where liquid comes with the air. An assumption."""
+"""The same as ``FRONT`` near the liquid's level, where liquid comes with the air. An assumption."""
 _REFILLED = 0.01
 """Systematic error of each refilling of the hose, as a share."""
 _PART_OF_AIR = 0.75
@@ -78,14 +76,14 @@ def account(setup: Setup, state: FillState) -> Doubts:
     refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = abs(net_l + refilled_l)
     # A hose that stayed wet has no air front.
-    front = _FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else _FRONT if tally.air_drawn_l > 0 else 0.0
+    front = _FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else FRONT if tally.air_drawn_l > 0 else 0.0
     of_air = tally.air_drawn_l > 0 and meter.on_air == "part"
     even = (
         ("earlier meter", tally.earlier_u_l),
         ("meter", meter.uncertainty * counted_l),
         ("pulse", 2 * meter.litres_per_pulse),
         ("air front", front * hose_l + _REFILLED * refilled_l),
-        ("return by time", GUESS * (tally.unsure_l + tally.draws_l) + _FRONT * tally.emptied_l),
+        ("return by time", GUESS * (tally.unsure_l + tally.draws_l) + FRONT * tally.emptied_l),
         ("air in the suction", _PART_OF_AIR * setup.line.suction_l if of_air else 0.0),
     )
     return (

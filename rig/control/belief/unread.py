@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.control.belief.observe import Facts
-from rig.control.belief.state import FillState, acting_meter, in_tyre_l, pump_way
+from rig.control.belief.state import FillState, acting_meter, holds_l, pump_way
 from rig.control.words.changed import changed
 from rig.control.words.values import Setup
 
@@ -42,9 +42,9 @@ def unseen_l(setup: Setup, state: FillState) -> float:
     moved_l = _MOST_FLOW * setup.line.most_lps * (state.unseen_s + setup.line.coast_s)
     if setup.into == "open vessel":
         return moved_l
-    holds_l = setup.existing_l + in_tyre_l(setup, state)
-    room_l = (1 + _MOST_GROWTH) * setup.cavity.high_l - holds_l
-    return min(moved_l, max(holds_l if state.direction < 0 else room_l, 0.0))
+    filled_l = holds_l(setup, state)
+    room_l = (1 + _MOST_GROWTH) * setup.cavity.high_l - filled_l
+    return min(moved_l, max(filled_l if state.direction < 0 else room_l, 0.0))
 
 
 def by_way(state: FillState, litres: float) -> tuple[float, float]:

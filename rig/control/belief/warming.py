@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.control.belief.gauges import Shown
 from rig.control.belief.pressure import Gas, settled_kpa
-from rig.control.belief.state import FillState, in_tyre_l, offset_l
+from rig.control.belief.state import FillState, holds_l, offset_l
 from rig.control.belief.warmth import came_to_rest, lets_out, measured, passed
 from rig.control.words.changed import changed
 from rig.control.words.flags import End
@@ -29,8 +29,8 @@ def followed(setup: Setup, before: FillState, state: FillState, reading: Reading
         return changed(state, gas=changed(gas, warmth=lets_out(gas.warmth, reading.now_s, from_kpa + atmosphere, dt_s)))
     ratio = 1.0
     if state.tally is not before.tally:
-        before_l = offset_l(setup, before, setup.existing_l + in_tyre_l(setup, before))
-        after_l = offset_l(setup, state, setup.existing_l + in_tyre_l(setup, state))
+        before_l = offset_l(setup, before, holds_l(setup, before))
+        after_l = offset_l(setup, state, holds_l(setup, state))
         room_l = max(gas.cavity_l - after_l, _LEAST_ROOM * gas.cavity_l)
         added_l = (gas.added_kpa_l - before.gas.added_kpa_l) / ((gas.rest_kpa or 0.0) + atmosphere)
         ratio = max(1 + (after_l - before_l + added_l) / room_l, 0.5)

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from rig.control.belief.doubt import with_counted_double, with_unseen
-from rig.control.belief.gauges import VENT_SHUTS_S
+from rig.control.belief.gauges import vent_shuts_s
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.belief.residuals import calm, starves
 from rig.control.belief.state import FillState, Stroke
@@ -150,7 +150,8 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         known, before = (turn.state.vent_gain, turn.state.vent_shown) if turn.state.vent_known else (1.0, 1.0)
         shown = max(stroke.open_s / computed, 0.2)
         # A valve that travels lets next to nothing out in a short vent, and more in the next, longer one.
-        slower = min(_SCATTER * max(before, known), _SLOWER * known) if stroke.open_s >= VENT_SHUTS_S else known
+        short = stroke.open_s < vent_shuts_s(turn.setup)
+        slower = known if short else min(_SCATTER * max(before, known), _SLOWER * known)
         turn.set(vent_gain=min(shown, slower), vent_known=True, vent_shown=shown)
 
 
