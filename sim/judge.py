@@ -124,7 +124,9 @@ class Judge:
         if last is None or pulses >= last:
             return
         doubled = 2 if "meter_double" in self.limits.faults else 1
-        ran_back = _BELIEVED_PULSES + 1.5 * doubled * self.limits.pump_lps * seen.dt_s * self._k_per_l
+        # While the controller stalls, the pump goes on.
+        ran_s = seen.dt_s + self.limits.stalled_s
+        ran_back = _BELIEVED_PULSES + 1.5 * doubled * self.limits.pump_lps * ran_s * self._k_per_l
         if seen.state in LIVE and pulses < last - ran_back:
             self._fell_at_s = seen.now_s
 

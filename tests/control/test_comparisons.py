@@ -21,6 +21,7 @@ from rig.control.belief.state import Alarms, FillState, Mark
 from rig.control.belief.witness import (
     DOUBTED,
     Comparison,
+    at_relief,
     changed_ratio,
     comparisons,
     contradiction,
@@ -31,6 +32,8 @@ from rig.control.words.values import Meter, Reading, Setup
 
 LEVEL = replace(METER, kind="tote level", k_per_l=10.0, uncertainty=0.05, repeat=0.01, behind_s=2.0)
 TIME = replace(METER, kind="run time", k_per_l=10.0, uncertainty=0.15, repeat=0.05, reverse="none")
+WIDE = {"bore_m": 0.020}
+"""A bore that takes all that the pump gives: its relief valve stays shut."""
 SECOND = replace(METER, kind="total", uncertainty=0.005, repeat=0.001)
 
 
@@ -169,7 +172,7 @@ def test_the_most_accurate_witness_speaks_first() -> None:
 
 def test_together_witnesses_contradict_what_none_does_alone() -> None:
     """Level 107 and time 120: 5.6 % ± 2.7 and 19.8 % ± 9.0 make 6.8 % ± 2.6, two standard deviations and not four."""
-    setup = rig(LEVEL, TIME)
+    setup = rig(LEVEL, TIME, line=WIDE)
     state = at(setup, 100.0, 107.0, 120.0)
     assert contradiction(setup, state) is None
     pooled = contradiction(setup, state, DOUBTED)
@@ -182,6 +185,23 @@ def test_together_witnesses_contradict_what_none_does_alone() -> None:
     )
     assert contradiction(setup, replace(state, flags=frozenset({Flag.INTERRUPTED})), DOUBTED) is None
     assert contradiction(setup, at(setup, 100.0, 107.0, 0.0), DOUBTED) is None, "a witness that has not moved"
+
+
+def test_run_time_is_no_witness_of_what_the_relief_valve_may_take() -> None:
+    """Before a rest has shown the loss nothing is known of the flow through a narrow bore; then its root follows it."""
+    setup = rig(LEVEL, TIME, line={"bore_m": 0.004})
+    share = at_relief(setup)
+    assert 0.1 < share < 0.7
+    for known, gain, u in (
+        (False, 1.0, 1.0), (True, 1.0, share), (True, 4.0, math.hypot(share, 0.5)),
+        (True, 0.25, math.hypot(share, 1.0)),
+    ):  # fmt: skip
+        state = at(setup, 100.0, 107.0, 120.0, loss_known=known, loss_gain=gain)
+        by_time = next(each for each in comparisons(setup, state) if each.reference == "run time")
+        assert by_time.bias_u_l == pytest.approx(math.hypot(0.15, u) * 120.0, rel=1e-3)
+    pooled = contradiction(setup, at(setup, 100.0, 107.0, 120.0), DOUBTED)
+    assert pooled is not None
+    assert pooled.reference_l == pytest.approx(105.6, abs=0.05), "the level's word alone"
 
 
 def test_the_size_joins_its_band_to_the_pooled_evidence() -> None:

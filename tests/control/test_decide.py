@@ -9,6 +9,7 @@ import pytest
 from virtual_fills import PSI, Nobody, fill_of, rig_settings, run_fill
 
 from rig.control.belief.state import new_fill
+from rig.control.belief.uncertainty import net_within
 from rig.control.moves.decide import Decision, decide
 from rig.control.moves.recover import recovered
 from rig.control.safety.permissives import missing, open_checks
@@ -239,7 +240,9 @@ def test_a_fill_taken_up_again_anywhere_ends_true(layout: str, fraction: float) 
     fill.person = Unattended("again", go_on=True)
     last = fill.run()
     assert last.state.state is State.COMPLETE, last.state.alarms
-    assert last.state.tally.net_l(fill.setup.meter) == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=0.25)
+    u_l = net_within(fill.setup, last.state).u_l
+    assert u_l < 2.5
+    assert last.state.tally.net_l(fill.setup.meter) == pytest.approx(fill.rig.plant.tyre.liquid_l, abs=u_l)
 
 
 def test_a_new_process_forgets_since_when_the_gauge_has_stood() -> None:

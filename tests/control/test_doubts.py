@@ -138,8 +138,9 @@ def test_an_unread_count_widens_the_side_that_the_pump_runs_to(running: tuple[Se
     plain = net_within(setup, state)
     ahead, back = (net_within(setup, replace(state, unseen_s=4.0, direction=way)) for way in (1, -1))
     moved_l = 1.1 * setup.line.most_lps * (4.0 + setup.line.coast_s)
-    assert ahead.less_l == back.more_l == pytest.approx(plain.less_l)
-    assert ahead.more_l == back.less_l == pytest.approx(math.hypot(plain.more_l, moved_l))
+    assert (ahead.less_l, back.more_l) == pytest.approx((plain.less_l, plain.more_l))
+    assert ahead.more_l == pytest.approx(math.hypot(plain.more_l, moved_l))
+    assert back.less_l == pytest.approx(math.hypot(plain.less_l, moved_l))
 
 
 # --- settled by a rest ----------------------------------------------------------------------------------------------

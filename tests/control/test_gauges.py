@@ -12,7 +12,7 @@ from plain import AIR, plain_setup, plain_state
 from virtual_fills import PSI
 
 from rig.control.belief.gauges import Shown, creep_kpa_s, follow
-from rig.control.belief.state import FillState, Moved
+from rig.control.belief.state import FillState, Moved, Stroke
 from rig.control.belief.warmth import TIMES_S
 from rig.control.words.procedure import State
 from rig.control.words.values import GaugeFacts, Outputs, Reading, Setup
@@ -166,6 +166,19 @@ def test_nothing_is_watched_into_a_vessel_or_while_a_person_works_the_lever() ->
     ):
         moved = watched(lambda t: 100.0 - 2.0 * t, 4.0, setup, begun(setup, **fields))
         assert (moved.state.moves_kpa_s != 0.0) is told
+
+
+@pytest.mark.parametrize(
+    ("existing_l", "start_l", "began_s", "told"),
+    [(0.0, 0.0, 100.0, False), (1.0, 0.0, 100.0, True), (0.0, 1.0, 100.0, True), (0.0, 0.0, -100.0, True)],
+)
+def test_the_first_liquid_in_a_dry_tyre_gives_all_of_its_vapour(
+    existing_l: float, start_l: float, began_s: float, told: bool
+) -> None:
+    """10 kPa in 20 s and more: 0.3 kPa/s up, which a pump of half its flow into 420 L exceeds not by far."""
+    setup = replace(SETUP, line=replace(SETUP.line, vapour_kpa=10.0), existing_l=existing_l)
+    state = begun(setup, stroke=Stroke(began_s=began_s, start_l=start_l))
+    assert (watched(lambda t: 100.0 + 0.3 * t, 8.0, setup, state).state.moves_kpa_s != 0.0) is told
 
 
 def falls(by_kpa: float, from_kpa: float = 100.0) -> Truth:

@@ -9,7 +9,6 @@ import pytest
 from plain import AIR, plain_setup, plain_state
 from virtual_fills import fill_of, rig_settings
 
-from rig.control.belief.airspace import Found
 from rig.control.belief.level import (
     LEVEL_DOUBT,
     air_at_pump,
@@ -17,7 +16,6 @@ from rig.control.belief.level import (
     entering,
     hose_wet,
     level,
-    level_cavity,
     near_level,
     perhaps_air,
 )
@@ -35,30 +33,6 @@ def setup_of_size() -> Setup:
     setup = fill_of(rig_settings("vent"), Question("16.9-28")).setup
     # A band of ± 2 standard deviations of 10 L.
     return replace(setup, cavity=replace(setup.cavity, volume_l=400.0, low_l=380.0, high_l=420.0))
-
-
-def measured(setup: Setup, cavity_l: float, sd_l: float) -> FillState:
-    state = new_fill(setup)
-    return replace(state, gas=replace(state.gas, found=Found(cavity_l, sd_l, 0.0)))
-
-
-def test_before_a_stroke_has_measured_it_the_cavity_is_the_size_s() -> None:
-    setup = setup_of_size()
-    assert level_cavity(new_fill(setup).gas, setup) == (400.0, 10.0)
-
-
-def test_a_measurement_weighs_by_its_inverse_variance() -> None:
-    """Standard deviations of 5 and 10 L: weights 4 and 1, and one over the root of their sum."""
-    setup = setup_of_size()
-    cavity_l, sd_l = level_cavity(measured(setup, 380.0, 5.0).gas, setup)
-    assert cavity_l == pytest.approx((4 * 380 + 400) / 5)
-    assert sd_l == pytest.approx(10 / 5**0.5)
-
-
-@pytest.mark.parametrize(("sd_l", "used"), [(6.9, True), (7.1, False)])
-def test_one_that_is_hardly_more_accurate_than_the_size_is_not_used(sd_l: float, used: bool) -> None:
-    setup = setup_of_size()
-    assert (level_cavity(measured(setup, 380.0, sd_l).gas, setup)[0] != 400.0) is used
 
 
 def test_near_the_valve_is_a_twentieth_of_the_cavity_to_either_side() -> None:

@@ -72,13 +72,34 @@ def test_a_meter_that_counts_part_of_the_air_does_not_locate_it() -> None:
     part = plain_setup(meter={"on_air": "part"}, beside=())
     assert parts(at({"air_untold_l": 5.0}), part)["air in the suction"] == even(1.125)
     assert "air in the suction" not in parts(at(), part)
-    assert "air in the suction" not in parts(at({"air_untold_l": 5.0}))
+
+
+def test_one_that_counts_it_is_wrong_by_the_gauge_s_lag_with_each_refilling() -> None:
+    """3 % of the suction line's 1.5 L, and the hose of 4 L refilled twice: 8 L more came than stayed."""
+    twice = {"air_returned_l": 20.0, "pulses_returned": 2800}
+    assert parts(at(twice))["air in the suction"] == even(0.03 * 1.5 * 2)
+    assert "air in the suction" not in parts(at(twice), plain_setup(meter={"on_air": "blind"}, beside=()))
+    assert "air in the suction" not in parts(at({"pulses_returned": 800}))
+
+
+def test_a_vented_hose_gives_back_what_it_had_stretched_by() -> None:
+    """3e-5 of its 4 L for each kPa from ceiling to floor, in each of three strokes."""
+    falls_kpa = SETUP.window.ceiling_kpa - SETUP.window.floor_kpa
+    vents = plain_setup(beside=(), method="vent")
+    assert parts(at(fills=3), vents)["hose stretch"] == (pytest.approx(3e-5 * falls_kpa * 4.0 * 3), 0.0)
+    assert "hose stretch" not in parts(at(fills=3), plain_setup(beside=(), method="draw-down"))
 
 
 def test_a_return_by_the_pump_s_time_is_a_fifth_in_doubt_until_the_air_front_confirms_it() -> None:
     state = at({"unsure_l": 2.0, "draws_l": 1.0, "emptied_l": 8.0, "estimated_returned_l": 11.0})
     assert parts(state)["return by time"] == even(0.2 * 3.0 + 0.05 * 8.0)
     assert estimated(SETUP, state)
+
+
+def test_a_front_of_a_return_by_time_is_counted_there() -> None:
+    found = parts(at({"air_returned_l": 8.0, "emptied_l": 8.0, "estimated_returned_l": 16.0}))
+    assert found["return by time"] == even(0.05 * 8.0)
+    assert found["air front"] == even(0.01 * 8.0)
 
 
 def test_by_run_time_the_relief_may_have_taken_what_the_bore_does_not() -> None:

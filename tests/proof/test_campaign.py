@@ -98,12 +98,13 @@ def test_a_single_fault_s_place_is_looked_for_in_the_same_fill_without_it() -> N
     assert 0.0 <= share < 3.0
 
 
-OPEN = ("gauge", "heat", "losses", "slip", "viscosity", "vortex", "air", "travel", "stall")
-"""Properties of a plant with which sound fills are stopped or records are wrong: see test_thermal_expected.py."""
+OPEN = ("slip", "viscosity", "vortex", "air")
+"""A meter that slips or sees air otherwise than configured, a factor that depends on the liquid, a tote that draws air:
+with these fills are stopped or records are wrong (test_thermal_expected.py)."""
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(12))
 def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
     ran = run_case(Case(seed, ("fault1", "fault2", "crash", "person", "order", *OPEN), wide=True))
     assert (ran.outcome, ran.breaches) in [("complete", ()), ("refused", ())]

@@ -222,7 +222,7 @@ TOLD = {
     320905: "air_gone",
     271658: "bead_lost",
     414417: "bead_lost",
-    **dict.fromkeys((211293, 243436, 272887, 274293, 321072, 363664), "flow_while_stopped"),
+    **dict.fromkeys((211293, 272887, 274293, 321072, 363664), "flow_while_stopped"),
     366586: "moves_while_off",
 }
 

@@ -26,6 +26,8 @@ GUESS = 0.2
 """Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
 FRONT = 0.05
 """Uncertainty of an air front's position, as a share of the hose. An assumption."""
+HOSE_STRETCH_PER_KPA = 3e-5
+"""Growth of a tight hose's volume, relative: an assumption, no source."""
 MOST_UNREAD_S = 10.0
 """Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2

@@ -226,10 +226,14 @@ def _drops_kpa_s(setup: Setup, state: FillState) -> float:
 def _creeps_kpa_s(setup: Setup, state: FillState, kpa_abs: float, at_s: float) -> tuple[float, float]:
     """The fastest creep at ``at_s``: up after the last fall, and down after the last rise."""
     air_share = _air_l(setup, state) / setup.cavity.high_l
+    vapour_kpa = setup.line.vapour_kpa
     up, down = (
-        creep_kpa_s(kpa_abs, moved, at_s, fell=fell, vapour_kpa=setup.line.vapour_kpa, air_share=air_share)
+        creep_kpa_s(kpa_abs, moved, at_s, fell=fell, vapour_kpa=vapour_kpa, air_share=air_share)
         for moved, fell in ((state.fell, True), (state.rose, False))
     )
+    if setup.existing_l + state.stroke.start_l <= 0 < state.stroke.began_s:
+        # The first liquid in a dry tyre gives all of its vapour.
+        up += _decays_kpa_s(vapour_kpa, at_s - state.stroke.began_s, *_EVAPORATES_S)
     return up, down
 
 

@@ -6,29 +6,15 @@ By the account and the cavity; near the level either may leave at the valve, wha
 from __future__ import annotations
 
 from rig.control.belief.accounting import GUESS, Enters
-from rig.control.belief.pressure import Gas
+from rig.control.belief.pressure import weighed_cavity
 from rig.control.belief.state import FillState, holds_l, pump_way
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
-_SHARPER = 0.7
-"""A measured cavity at least this much more accurate counts twice as much as the size, or more."""
 _AIR_TOLD = frozenset({Flag.MEASURES_DIFFER, Flag.ESTIMATES_DISAGREE, Flag.NO_RISE, Flag.AIR_PUMPED})
 """Alarms that air in the suction line sets off."""
-
-
-def level_cavity(gas: Gas, setup: Setup) -> tuple[float, float]:
-    """The cavity for a level and its standard deviation, litres: size and strokes, weighted by inverse variances.
-
-    A measurement hardly more accurate than the size's own band is not used.
-    """
-    size_l, size_sd_l = setup.cavity.volume_l, (setup.cavity.high_l - setup.cavity.low_l) / 4
-    if gas.found is None or gas.found.sigma_l > _SHARPER * size_sd_l:
-        return size_l, size_sd_l
-    by_size, by_strokes = size_sd_l**-2, gas.found.sigma_l**-2
-    return (size_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes), (by_size + by_strokes) ** -0.5
 
 
 def entering(setup: Setup, state: FillState) -> Enters:
@@ -50,7 +36,7 @@ def below_valve(setup: Setup, state: FillState) -> float:
 
 def level(setup: Setup, state: FillState) -> float:
     """Share of the cavity that is liquid, best estimate."""
-    return holds_l(setup, state) / level_cavity(state.gas, setup)[0]
+    return holds_l(setup, state) / weighed_cavity(state.gas, setup)[0]
 
 
 def air_at_pump(setup: Setup, state: FillState) -> bool:

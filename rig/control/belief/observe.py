@@ -113,6 +113,8 @@ class Facts:
     """The acting estimate: rest reading, or the larger best estimate while liquid flows."""
     flushed_l: float
     """What the last reverse brought back."""
+    flush_air_l: float
+    """Air in the hose when it began."""
     stray_l: float
     """Counted in either direction since all should be at rest; within the last 20 s."""
     meter_restarted: bool
@@ -241,7 +243,9 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     carried = with_uncounted_air(setup, state, before, reading, dt, counted=bool(forward or back))
     if not forward and not back and not guess and carried is before:
         return state
-    line_kpa = reading.line_kpa if reading.line_kpa is not None else (state.gas.rest_kpa or 0.0)
+    # Unsmoothed, as smoothing lags while the pump compresses air, and noise averages out.
+    shown_kpa = reading.line_kpa if reading.raw_line_kpa is None else reading.raw_line_kpa
+    line_kpa = shown_kpa if shown_kpa is not None else (state.gas.rest_kpa or 0.0)
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"
     tally = book(carried, setup, forward, back, guess, line_kpa, enters, curve)
@@ -287,8 +291,7 @@ def _dry(setup: Setup, state: FillState, dt: float) -> FillState:
 
 
 def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarted: bool, shown: Shown) -> Facts:
-    way = pump_way(setup, state)
-    since, each_l = reading.now_s - state.changed_s, setup.meter.litres_per_pulse
+    way, since, each_l = pump_way(setup, state), reading.now_s - state.changed_s, setup.meter.litres_per_pulse
     flow, slow = state.flow.fast_pps * each_l, state.flow.slow_pps * each_l
     filled = setup.existing_l + (inside := in_tyre_l(setup, state))
     offset, covered = offset_l(setup, state, filled), setup.cavity.covered(level(setup, state))
@@ -337,7 +340,8 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         gas=gas,
         line=line,
         tyre_kpa=acting_kpa(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
-        flushed_l=state.tally.returned_l(setup.meter) - state.flush_start_l,
+        flushed_l=(flushed := state.tally.returned_l(setup.meter) - state.flush_start_l),
+        flush_air_l=max(setup.line.hose_l - state.tally.hose_l + state.tally.hose_less_l - flushed, 0.0),
         stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
         found=state.gas.found,

@@ -28,6 +28,10 @@ _USUAL_VAPOUR_KPA = 1.7
 """That of water at 15 °C (Buck 1981), which the factor of 1.5 on the gauge's uncertainty includes."""
 _LEAST_RISE_KPA = 20.0
 """Least pressure rise of a stroke from which the cavity is measured."""
+_LEAST_U = 0.015
+"""Least relative uncertainty of a cavity: warm gas and growing sidewalls make a rise deviate from Boyle's law."""
+_SHARPER = 0.7
+"""A measured cavity at least this much more accurate than the size's counts twice as much, or more."""
 
 
 @changeable
@@ -189,11 +193,14 @@ def flowing_band(
 ) -> Band | None:
     """Tyre pressure from a gauge while liquid flows forward, less head and losses.
 
-    ``flows_lps`` are the fast and the slow estimate. Where the fast one drops, pulses have stopped coming, and the high
-    bound uses no more loss than it gives: all of the gauge's reading may be the tyre's.
+    ``flows_lps`` are the fast and the slow estimate. Where the fast one drops by more than a pulse, pulses have stopped
+    coming, and the high bound uses no more loss than it gives: all of the gauge's reading may be the tyre's.
     """
     quick, smooth = flows_lps
-    flows = (max(quick, 0.0) if quick < 0.75 * smooth else smooth), smooth
+    # Its window is a second. A level or run time tells of a drop too late to be waited for.
+    pulse_lps = 0.0 if setup.meter.estimated else setup.meter.litres_per_pulse
+    dropped = quick + pulse_lps < 0.75 * smooth
+    flows = (max(quick, 0.0) if dropped else smooth), smooth
     if reading.tyre_kpa is not None:
         base = reading.tyre_kpa - column_kpa(setup.line, covered_m)
         least, loss = (bore_loss_kpa(setup.line, flow) for flow in flows)
@@ -214,9 +221,37 @@ def at_rest(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: flo
     cold_kpa, cold_u_kpa = settled_kpa(gas, setup, tyre_kpa, u_kpa)
     if pumped and gas.sealed and gas.cold_kpa is not None and cold_kpa - gas.cold_kpa >= _LEAST_RISE_KPA:
         gas = _by_stroke(gas, setup, cold_kpa, offset_l, cold_u_kpa)
-    gas = _with_rise(gas, setup, cold_kpa, offset_l, cold_u_kpa, pumped=pumped)
+    gas = _weighed(_with_rise(gas, setup, cold_kpa, offset_l, cold_u_kpa, pumped=pumped), setup)
     gas = changed(gas, rest_kpa=tyre_kpa, cold_kpa=cold_kpa, cold_u_kpa=cold_u_kpa, rest_warmth=gas.warmth)
     return changed(gas, rest_offset_l=offset_l, added_kpa_l=0.0, guessed_kpa_l=0.0, sealed=True)
+
+
+def weighed_cavity(gas: Gas, setup: Setup) -> tuple[float, float]:
+    """The cavity and its standard deviation, litres: size and strokes, weighted by inverse variances.
+
+    A measurement hardly more accurate than the size's own band is not used.
+    """
+    size_l, size_sd_l = setup.cavity.volume_l, (setup.cavity.high_l - setup.cavity.low_l) / 4
+    if gas.found is None or gas.found.sigma_l > _SHARPER * size_sd_l:
+        return size_l, size_sd_l
+    by_size, by_strokes = size_sd_l**-2, gas.found.sigma_l**-2
+    return (size_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes), (by_size + by_strokes) ** -0.5
+
+
+def _weighed(gas: Gas, setup: Setup) -> Gas:
+    """The air space by size and rises together, where no single stroke has measured it better: with a coarse gauge."""
+    size, found = setup.cavity, gas.found
+    if found is None or gas.verdict != "agrees" or not size.low_l < size.volume_l < size.high_l:
+        return gas
+    by_strokes = found.sigma_l**-2
+    below, above = ((side_l / 2) ** -2 for side_l in (size.volume_l - size.low_l, size.high_l - size.volume_l))
+    by_size = below if found.cavity_l < size.volume_l else above
+    cavity_l = (size.volume_l * by_size + found.cavity_l * by_strokes) / (by_size + by_strokes)
+    least_l = _LEAST_U * cavity_l
+    less_l, more_l = (max(2 * (by_side + by_strokes) ** -0.5, least_l) for by_side in (below, above))
+    if gas.stroke_u_l is not None and gas.stroke_u_l <= less_l:
+        return gas
+    return changed(gas, cavity_l=cavity_l, low_l=cavity_l - less_l, high_l=cavity_l + more_l)
 
 
 def settled_kpa(gas: Gas, setup: Setup, tyre_kpa: float, u_kpa: float) -> tuple[float, float]:
@@ -275,6 +310,5 @@ def _by_stroke(gas: Gas, setup: Setup, tyre_kpa: float, offset_l: float, u_kpa: 
     elif gas.low_l - uncertainty <= cavity <= gas.high_l + uncertainty and 2 * read_u_l > gas.high_l - gas.low_l:
         # A coarse gauge agrees with the size, and measures the cavity worse than the size gives it.
         return gas
-    # Warm gas and growing sidewalls make a rise deviate from Boyle's law: uncertainty at least 1.5 %.
-    band = max(uncertainty, 0.015 * cavity)
+    band = max(uncertainty, _LEAST_U * cavity)
     return changed(gas, cavity_l=cavity, low_l=cavity - band, high_l=cavity + band, stroke_u_l=uncertainty)

@@ -19,6 +19,8 @@ _UNCOUNTED = 1 / 8
 _ON_AIR: dict[str, OnAir] = {Flag.COUNTS_NO_AIR: "blind", Flag.COUNTS_PART_OF_AIR: "part"}
 """What a meter has shown to do on air, other than configured."""
 _SHOWN_ON_AIR = frozenset(_ON_AIR)
+MOST_BARREN = 3
+"""After so many strokes in a row that brought next to nothing the fill is held. An assumption."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 
 
@@ -30,6 +32,8 @@ class Stroke:
     from_kpa: float = 0.0
     start_l: float = 0.0
     """In the tyre when it began."""
+    start_hose_l: float = 0.0
+    """In the hose when it began."""
     stood_since_s: float = 0.0
     """By hand: time since which the pressure at rest has been steady."""
     open_s: float = 0.0

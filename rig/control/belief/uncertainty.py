@@ -8,14 +8,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.belief.accounting import FRONT, GUESS
+from rig.control.belief.accounting import FRONT, GUESS, HOSE_STRETCH_PER_KPA, Tally
 from rig.control.belief.doubts import Doubt, Doubts, less_of, more_of
 from rig.control.belief.state import FillState, in_force, in_tyre_l
 from rig.control.belief.unread import by_way, unseen_l
-from rig.control.belief.witness import DOUBTED, changed_ratio, comparisons, contradiction
+from rig.control.belief.witness import DOUBTED, at_relief, changed_ratio, comparisons, contradiction
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
-from rig.plan.physics import flow_lps
 
 _METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
@@ -26,6 +25,9 @@ _REFILLED = 0.01
 _PART_OF_AIR = 0.75
 """A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
 taken for liquid."""
+_COMPRESSED_U = 0.03
+"""Share of that air for each refilling, of a meter that counts all of it: the pump compresses it by 10 to 20 kPa/s, and
+a gauge lags by up to 0.3 s. An assumption."""
 _UNWITNESSED = 0.3
 """Share of the count in doubt without a witness: flow this far above the pump's is detected."""
 _NO_WITNESS = Doubt("witness")
@@ -75,25 +77,44 @@ def account(setup: Setup, state: FillState) -> Doubts:
     # After an air draw the hose is refilled by its own volume, not by the count.
     refilled_l = max(tally.forward_l(meter) - earlier_l - net_l, 0.0) if tally.air_drawn_l > 0 else 0.0
     counted_l = abs(net_l + refilled_l)
-    # A hose that stayed wet has no air front.
-    front = _FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else FRONT if tally.air_drawn_l > 0 else 0.0
-    of_air = tally.air_drawn_l > 0 and meter.on_air == "part"
+    # A hose that stayed wet has no air front; those of a return by time are counted there.
+    fronted = tally.air_drawn_l > 0 and not tally.emptied_l
+    front = _FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else FRONT if fronted else 0.0
     even = (
         ("earlier meter", tally.earlier_u_l),
         ("meter", meter.uncertainty * counted_l),
         ("pulse", 2 * meter.litres_per_pulse),
         ("air front", front * hose_l + _REFILLED * refilled_l),
         ("return by time", GUESS * (tally.unsure_l + tally.draws_l) + FRONT * tally.emptied_l),
-        ("air in the suction", _PART_OF_AIR * setup.line.suction_l if of_air else 0.0),
+        ("air in the suction", _suction_air_u_l(counting, tally, refilled_l)),
     )
     return (
         *[Doubt(reason, litres, litres) for reason, litres in even],
-        Doubt("relief valve", math.hypot(_at_relief(counting) * counted_l, _since_rest_l(counting, state))),
+        Doubt("relief valve", math.hypot(_at_relief_l(counting, counted_l), _since_rest_l(counting, state))),
+        Doubt("hose stretch", _vented_l(setup, state)),
         _by_witness(setup, state),
         Doubt("ratio to the witness changed", *changed_ratio(setup, state)),
         Doubt("air space", 0.0, _room_gone_l(counting, state)),
         Doubt("unread", *by_way(state, unseen_l(setup, state))),
     )
+
+
+def _vented_l(setup: Setup, state: FillState) -> float:
+    """Liquid that the hose gives back into the vent as it is relieved, which fills it again with the next stroke."""
+    if setup.method != "vent":
+        return 0.0
+    falls_kpa = setup.window.ceiling_kpa - setup.window.floor_kpa
+    return HOSE_STRETCH_PER_KPA * falls_kpa * setup.line.hose_l * state.fills
+
+
+def _suction_air_u_l(setup: Setup, tally: Tally, refilled_l: float) -> float:
+    """What may be taken for air, or for liquid, while the air of the suction line passes the meter."""
+    meter, line = setup.meter, setup.line
+    if tally.air_drawn_l <= 0 or meter.on_air == "blind":
+        return 0.0
+    if meter.on_air == "part":
+        return _PART_OF_AIR * line.suction_l
+    return _COMPRESSED_U * line.suction_l * (refilled_l / line.hose_l if line.hose_l else 1.0)
 
 
 def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
@@ -102,6 +123,11 @@ def unattended_uncertainty_l(setup: Setup, state: FillState) -> float:
     if not tally.unattended_l and not tally.unattended_doubt_l:
         return 0.0
     return math.hypot(meter.uncertainty * tally.unattended_l, 2 * meter.litres_per_pulse, tally.unattended_doubt_l)
+
+
+def _at_relief_l(setup: Setup, counted_l: float) -> float:
+    """By run time: what may be missing where the relief valve takes what the bore does not."""
+    return at_relief(setup) * counted_l if setup.meter.by_time else 0.0
 
 
 def _since_rest_l(setup: Setup, state: FillState) -> float:
@@ -117,17 +143,6 @@ def _room_gone_l(setup: Setup, state: FillState) -> float:
     if gas.found is None or gas.verdict != "less" or not setup.meter.estimated:
         return 0.0
     return max(setup.cavity.volume_l - gas.found.cavity_l, 0.0) + gas.found.u_l
-
-
-def _at_relief(setup: Setup) -> float:
-    """By run time: the share that may be missing where the relief valve takes what the bore does not."""
-    line = setup.line
-    if not setup.meter.by_time:
-        return 0.0
-    least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
-    opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
-    # The count assumes the highest flow, at the floor; a bore is a seventh narrower at its coefficient's lower end.
-    return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
 
 
 def _by_witness(setup: Setup, state: FillState) -> Doubt:

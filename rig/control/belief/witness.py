@@ -18,6 +18,7 @@ from rig.control.words.changed import changed
 from rig.control.words.flags import Flag
 from rig.control.words.values import Meter, Setup
 from rig.meter_kind import KINDS
+from rig.plan.physics import flow_lps
 from rig.record.work import MeterKind
 
 _BEYOND = 1.5
@@ -207,10 +208,28 @@ def _compared(setup: Setup, state: FillState, witness: Meter, count: Count) -> C
     # Two readings of one step resolution each.
     step_l = each_l / math.sqrt(6)
     u_l = math.hypot(witness.repeat * reference_l, step_l)
-    bias_u_l = math.hypot(witness.uncertainty * reference_l, 2 * step_l)
+    relieved = _relieved(setup, state) if witness.by_time else 0.0
+    bias_u_l = math.hypot(witness.uncertainty * reference_l, relieved * reference_l, 2 * step_l)
     play_l = PLAY_STEPS * each_l + witness.behind_s * setup.line.most_lps
     meter_u_l = setup.meter.uncertainty * meter_l
     return Comparison(witness.kind, meter_l, reference_l, u_l, bias_u_l, meter_u_l, play_l, witness.shared)
+
+
+def at_relief(setup: Setup) -> float:
+    """Share by which a count by run time may be too high where the relief valve takes what the bore does not."""
+    line = setup.line
+    least, most = flow_lps(line, setup.window.ceiling_kpa), flow_lps(line, setup.window.floor_kpa)
+    opens = least < 0.98 * (line.pump_lps - line.slip_lps_per_kpa * line.relief_kpa)
+    # The count assumes the highest flow, at the floor; a bore is a seventh narrower at its coefficient's lower end.
+    return 1 - 6 / 7 * least / most if opens and most > 0 else 0.0
+
+
+def _relieved(setup: Setup, state: FillState) -> float:
+    """Relative uncertainty of a count by run time at the relief valve: of all of it before a rest shows the loss."""
+    share = at_relief(setup)
+    if not share or not state.loss_known:
+        return float(share > 0)
+    return math.hypot(share, 1 - state.loss_gain**-0.5)
 
 
 def _air_space(setup: Setup, state: FillState) -> Iterator[Comparison]:

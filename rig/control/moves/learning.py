@@ -9,7 +9,7 @@ from rig.control.belief.doubt import with_counted_double, with_unseen
 from rig.control.belief.gauges import vent_shuts_s
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.belief.residuals import calm, starves
-from rig.control.belief.state import FillState, Stroke
+from rig.control.belief.state import FillState, Stroke, in_tyre_l
 from rig.control.moves.turn import Turn
 from rig.control.safety.guards import AIR_SPACE_GUARDS
 from rig.control.words.changed import changed
@@ -43,6 +43,8 @@ _LEAST_OPEN_S = 0.5
 """A shorter vent may have been over before its valve moved."""
 _EVEN = 0.05
 """A flow no further below its slow estimate than this share is even."""
+_COUNTED_U = 0.1
+"""Largest share of one count in a flow that counts as measured."""
 _MOST_IDLE_OUTS = 3
 """Where little was to be let out, a single vent or draw without a pressure fall is not significant."""
 
@@ -94,7 +96,8 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     coasted = turn.facts.in_tyre_l - stroke.stop_l
     slope = stiffness_kpa_per_l(turn.state.gas, turn.setup, rest_kpa, turn.facts.offset_l)
     lost = stroke.stop_gauge_kpa - head_kpa(turn.setup.line) - (rest_kpa - slope * coasted)
-    if max(lost, computed) < 3 * _ONE_PSI:
+    large = max(lost, computed) >= 3 * _ONE_PSI
+    if not large and max(lost, computed) < _NO_FALL_KPA + 3 * turn.facts.wavers_kpa:
         # Too small to measure, and too small to matter.
         turn.set(loss_known=True)
         return
@@ -104,7 +107,7 @@ def learn_loss(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
         # A bore does not widen from one stroke to the next: an overcounting meter would make it look so.
         gain = min(max(gain, turn.state.loss_gain / _OTHER_BORE), turn.state.loss_gain * _OTHER_BORE)
     turn.set(loss_gain=gain, loss_known=True)
-    if not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
+    if large and not _USUAL_GAIN[0] <= gain <= _USUAL_GAIN[1]:
         turn.flag(Flag.OTHER_LOSS)
 
 
@@ -118,8 +121,29 @@ def lost_kpa(turn: Turn) -> float:
 
 def stopped(turn: Turn, why: End) -> Stroke:
     """The stroke at its stop command, with the gauge reading and the line loss in it."""
-    gauge_kpa = turn.facts.reading.line_kpa
+    # While liquid is drawn off the hose the gauge shows its loss, and nothing of the tyre.
+    hose_draws = why is End.FLOOR and turn.state.tally.hose_l > 0
+    gauge_kpa = None if hose_draws else turn.facts.reading.line_kpa
     return changed(turn.state.stroke, ended_by=why, stop_gauge_kpa=gauge_kpa, stop_loss_kpa=lost_kpa(turn))
+
+
+def end_stroke(turn: Turn, why: End) -> None:
+    """End the stroke, and keep what the rest after it is compared with."""
+    facts = turn.facts
+    # With pulses missing, the flow does not give the loss, and nothing is learned from it.
+    loss_shown = why is End.FLOOR or (facts.line is not None and facts.steady)
+    measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
+    turn.set(
+        stroke=changed(
+            stopped(turn, why),
+            stop_l=in_tyre_l(turn.setup, turn.state),
+            # A stroke ended before its flow was measured gives none: a level's one step in a second is no flow.
+            stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
+            loss_told=loss_shown,
+        )
+    )
+    turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
+    turn.phase_trigger("rest")
 
 
 def learn_calm(turn: Turn) -> None:
@@ -176,7 +200,7 @@ def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
 def vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
     """Vent time: as learned, else conservative; longer where the last vent was too short to measure."""
     last = turn.state.stroke
-    too_short = last.idle_outs if last.open_s < _LEAST_OPEN_S else 0
+    too_short = last.idle_outs if last.lets_out and last.open_s < _LEAST_OPEN_S else 0
     return _usual_vent_s(turn, from_kpa, to_kpa) * (1 + too_short)
 
 
@@ -188,7 +212,9 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
     # A stem where a large bore was entered vents slowly.
     as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
     # With air space or meter in question, the air may be half of the estimate and is let down in half the time.
-    share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else 0.7
+    # The loss of gun or strainer looks like a narrow bore's, and hinders no air.
+    share = 0.35 if Flag.OTHER_LOSS in state.flags else 0.7
+    share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else share
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 

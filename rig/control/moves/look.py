@@ -41,7 +41,9 @@ def time_to_look(turn: Turn, overrun_l: float) -> bool:
     gas, facts, setup = turn.state.gas, turn.facts, turn.setup
     if gas.looked or gas.rise is None or _GUARD in turn.state.alarms.accepted:
         return False
-    if not _look_l(setup) <= facts.in_tyre_l + overrun_l <= _SHARE * setup.target_l:
+    look_l = _look_l(setup)
+    if turn.state.stroke.start_l >= look_l or not look_l <= facts.in_tyre_l + overrun_l <= _SHARE * setup.target_l:
+        # The rest before a stroke that begins there was the look, as far as it could be one.
         return False
     return worth_a_look(setup.cavity, changed(gas.rise, to_l=facts.offset_l + overrun_l))
 

@@ -10,23 +10,24 @@ from collections.abc import Callable
 
 from rig.control.belief.doubt import with_last_rest, with_late_rise, with_rest
 from rig.control.belief.doubts import more_of
-from rig.control.belief.level import LEVEL_DOUBT, below_valve, level_cavity
-from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, stiffness_kpa_per_l
+from rig.control.belief.level import LEVEL_DOUBT, below_valve
+from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, stiffness_kpa_per_l, weighed_cavity
 from rig.control.belief.residuals import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
-from rig.control.belief.state import Mark, Stroke, gun_off_first, in_tyre_l
+from rig.control.belief.state import MOST_BARREN, Mark, Stroke, gun_off_first
 from rig.control.belief.warming import awaited
 from rig.control.belief.witness import with_pair
 from rig.control.moves.by_hand import by_hand
+from rig.control.moves.drawing import draw_down, draws_too_far, may_draw
 from rig.control.moves.emptying import empty, settle_emptying
 from rig.control.moves.learning import (
     air_l,
     book_unseen,
+    end_stroke,
     learn,
     learn_calm,
     learn_overrun,
     more_room,
     overrun_s,
-    stopped,
     vent_s,
     watch_flow,
 )
@@ -37,7 +38,6 @@ from rig.control.safety.alarms import pending
 from rig.control.words.changed import changed
 from rig.control.words.flags import End, Flag
 from rig.control.words.procedure import Phase
-from rig.control.words.values import Setup
 from rig.plan.strokes import NEAR_KPA, AirOut, AtRest, Fill, Method, next_move
 from rig.units import KPA_PER_PSI
 
@@ -52,10 +52,6 @@ _MOST_TOP_UPS = 3
 """After so many a fill ends short of its target. An assumption."""
 _LAST_SHARE = 0.02
 """Share of the target below which a stroke is a top-up."""
-_COUNTED_U = 0.1
-"""Largest share of one count in a flow that counts as measured."""
-_LEAST_DRAW_S = 5.0
-"""A draw that the dry-run limit would end sooner waits until the pump has cooled."""
 
 
 def settle(turn: Turn) -> None:
@@ -74,7 +70,7 @@ def settle(turn: Turn) -> None:
         # A rest re-anchors the air space, and an alarm still in its delay would be lost with it.
         return
     stroke = turn.state.stroke
-    if (stroke.cools and not _may_draw(turn)) or awaited(setup, turn.state, facts.tyre_kpa, facts.stroke_s):
+    if (stroke.cools and not may_draw(turn)) or awaited(setup, turn.state, facts.tyre_kpa, facts.stroke_s):
         return
     if _judged(stroke):
         return
@@ -133,7 +129,10 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
 
 def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
-    if remaining <= max(setup.tolerance_l, _perhaps_inside_l(turn)) or turn.state.top_ups >= _MOST_TOP_UPS:
+    barren = _barren(turn, last)
+    # Not with a hose of air that can be filled: it makes the proof of the insert's seat weaker.
+    topped_up = turn.state.top_ups >= _MOST_TOP_UPS and (turn.facts.wet or (last.pumped and barren))
+    if topped_up or remaining <= max(setup.tolerance_l, _perhaps_inside_l(turn)):
         if remaining > setup.tolerance_l:
             turn.flag(Flag.SHORT)
         if held_back(turn, "look"):
@@ -146,15 +145,21 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         remaining,
         setup.line.hose_l - turn.state.tally.hose_l,
         turn.state.tally.suction_air_kpa_l / setup.line.atmosphere_kpa_abs,
-        (setup.cavity.fraction_at_valve - LEVEL_DOUBT) * level_cavity(turn.state.gas, setup)[0] - turn.facts.filled_l,
+        (setup.cavity.fraction_at_valve - LEVEL_DOUBT) * weighed_cavity(turn.state.gas, setup)[0] - turn.facts.filled_l,
     )
     move = next_move(setup.line, setup.window, rest, setup.method)
-    out = isinstance(move, AirOut) and not _stopped_early(turn, last, rest_kpa)
-    barren = _barren(turn, last)
+    if barren and last.ended_by is End.CEILING and rest_kpa > setup.window.floor_kpa + NEAR_KPA:
+        # There is hardly any room below the ceiling, whatever the plan foresees.
+        move = AirOut(setup.window.floor_kpa)
+    has_room = rest_kpa < _goal_kpa(turn, last) - _EARLY_KPA / 2
+    goes_on = _stopped_early(turn, last, rest_kpa) or (has_room and _only_refilled(turn, last))
+    out = isinstance(move, AirOut) and not (goes_on or draws_too_far(turn, rest_kpa))
     if last.pumped and held_back(turn, stage_of(turn, rise_ends=out)):
         return
     # A stroke that brought nothing shows a poor plan: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
+        # With less air inside one more stroke may bring something; not where the hose's own air fills the room.
+        barren = min(barren, MOST_BARREN - 1) if turn.facts.wet or not last.pumped else barren + 1
         turn.set(stroke=changed(turn.state.stroke, barren=barren))
         if _at_level_as_planned(turn, remaining):
             turn.flag(Flag.SHORT)
@@ -180,11 +185,21 @@ def _perhaps_inside_l(turn: Turn) -> float:
 
 
 def _barren(turn: Turn, last: Stroke) -> int:
-    """Number of strokes in a row that brought next to nothing into the tyre, the last one included."""
-    if not last.pumped:
+    """Number of strokes that brought next to nothing since one that did; not of those that filled the hose."""
+    if not last.pumped or _only_refilled(turn, last):
         return last.barren
-    gained = turn.facts.in_tyre_l - last.start_l
-    return last.barren + 1 if gained < max(0.1, 0.002 * turn.setup.target_l) else 0
+    return last.barren + 1 if turn.facts.in_tyre_l - last.start_l < _next_to_nothing_l(turn) else 0
+
+
+def _next_to_nothing_l(turn: Turn) -> float:
+    return max(0.1, 0.002 * turn.setup.target_l)
+
+
+def _only_refilled(turn: Turn, last: Stroke) -> bool:
+    """Whether the last stroke brought liquid to the hose, whose air went into the tyre, and hardly any to the tyre."""
+    nothing_l = _next_to_nothing_l(turn)
+    refilled_l = turn.state.tally.hose_l - last.start_hose_l
+    return last.pumped and turn.facts.in_tyre_l - last.start_l < nothing_l < refilled_l
 
 
 def _stopped_early(turn: Turn, last: Stroke, rest_kpa: float) -> bool:
@@ -207,6 +222,7 @@ def _begin(turn: Turn, rest_kpa: float) -> Stroke:
         turn.facts.reading.now_s,
         rest_kpa,
         turn.facts.in_tyre_l,
+        turn.state.tally.hose_l,
         stop_flow_lps=last.stop_flow_lps,
         barren=last.barren,
         open_s=last.open_s,
@@ -223,7 +239,7 @@ def _covered(turn: Turn) -> bool:
 
 def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
     """Whether the liquid stands at the valve, no earlier than by the cavity's uncertainty at 95 %."""
-    cavity_l, sd_l = level_cavity(turn.state.gas, turn.setup)
+    cavity_l, sd_l = weighed_cavity(turn.state.gas, turn.setup)
     return _covered(turn) and remaining_l <= max(_LAST_SHARE, 2 * sd_l / cavity_l) * turn.setup.target_l
 
 
@@ -237,7 +253,7 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
         # Approach from above: aim at the middle of the tolerance, and not all the way before the bore is known.
         aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
         turn.phase_trigger("vent", changed(stroke, open_s=vent_s(turn, rest_kpa, aim_kpa)))
-    elif not _may_draw(turn):
+    elif not may_draw(turn):
         turn.set(stroke=changed(turn.state.stroke, cools=True))
     else:
         if below_valve(setup, turn.state) < LEVEL_DOUBT:
@@ -246,12 +262,6 @@ def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
             # A person went on: liquid may take up the room, and fill the hose instead of air.
             turn.set(tally=turn.state.tally.doubting("liquid drawn", less_l=setup.line.hose_l))
         turn.phase_trigger("draw", changed(stroke, start_air_l=turn.state.tally.air_drawn_l))
-
-
-def _may_draw(turn: Turn) -> bool:
-    """Whether the pump is cool enough for a draw that is worth a start."""
-    dry_s = turn.state.dry_s
-    return dry_s == 0.0 or dry_s + _LEAST_DRAW_S < dry_limit_s(turn.setup)
 
 
 def _finish(turn: Turn, rest_kpa: float) -> None:
@@ -269,37 +279,7 @@ def vent(turn: Turn) -> None:
     # In the scan nearest to the computed time.
     if facts.stroke_s >= stroke.open_s - facts.dt_s / 2:
         turn.set(stroke=changed(stroke, open_s=facts.stroke_s))
-        _end_stroke(turn, End.TIME)
-
-
-def draw_down(turn: Turn) -> None:
-    """Draw air until the floor, or up to the pump's dry-run limit."""
-    facts, stroke = turn.facts, turn.state.stroke
-    if facts.dry_s >= dry_limit_s(turn.setup):
-        _end_stroke(turn, End.DRY_LIMIT)
-    elif facts.gas is not None and facts.gas.low < 0:
-        # By the air drawn the tyre may be at zero, whatever the gauge shows meanwhile: the rest decides.
-        _end_stroke(turn, End.UNSURE)
-    elif (
-        facts.tyre_kpa is not None
-        and facts.run_s >= turn.setup.blank_s
-        and facts.tyre_kpa - _still_falls_kpa(turn) <= stroke.goal_kpa
-    ):
-        _end_stroke(turn, End.FLOOR)
-
-
-def dry_limit_s(setup: Setup) -> float:
-    """Dry-run limit of a draw; the next forward stroke moves the suction line's air, also a dry run."""
-    return setup.dry_run_s - 1.5 * setup.line.suction_l / setup.line.pump_lps
-
-
-def _still_falls_kpa(turn: Turn) -> float:
-    """How far the pressure falls while the pump coasts to rest."""
-    facts, setup = turn.facts, turn.setup
-    space = air_l(turn) + setup.line.hose_l - turn.state.tally.hose_l
-    absolute = (facts.tyre_kpa or 0.0) + setup.line.atmosphere_kpa_abs
-    flow = max(-facts.flow_lps, 0.0) if setup.meter.air_going(-1) == "counts" else setup.line.back_lps
-    return absolute * flow * overrun_s(setup, turn.state, flow) / space
+        end_stroke(turn, End.TIME)
 
 
 def fill(turn: Turn) -> None:
@@ -311,20 +291,20 @@ def fill(turn: Turn) -> None:
     overrun_l = flow * overrun_s(setup, state, flow)
     hose_air_l = setup.line.hose_l - state.tally.hose_l
     if facts.in_tyre_l + max(overrun_l - hose_air_l, 0.0) >= setup.target_l:
-        _end_stroke(turn, End.TARGET)
+        end_stroke(turn, End.TARGET)
         return
     if setup.into == "open vessel":
         return
     if state.stroke.feels and facts.line is not None and facts.steady:
         # A few litres, then a rest: from then on the line loss is known, and the look has an early rest as reference.
-        _end_stroke(turn, End.FEELER)
+        end_stroke(turn, End.FEELER)
         return
     if _blind(turn):
         # By run time the gauge gives no tyre pressure while liquid flows: a short rise measures the air space first.
-        _end_stroke(turn, End.FEELER)
+        end_stroke(turn, End.FEELER)
         return
     if time_to_look(turn, overrun_l):
-        _end_stroke(turn, End.LOOK)
+        end_stroke(turn, End.LOOK)
         return
     acting = _ceiling_estimate(turn)
     if acting is None:
@@ -332,7 +312,7 @@ def fill(turn: Turn) -> None:
     slope = stiffness_kpa_per_l(state.gas, setup, min(acting, setup.trip_kpa), facts.offset_l)
     reached = acting + slope * overrun_l
     if reached >= _goal_kpa(turn, state.stroke) and (reached >= setup.window.ceiling_kpa or not before_look(turn)):
-        _end_stroke(turn, End.CEILING)
+        end_stroke(turn, End.CEILING)
 
 
 def _blind(turn: Turn) -> bool:
@@ -363,24 +343,6 @@ def _watch_rise(turn: Turn) -> None:
         turn.set(
             stroke=changed(stroke, watch_l=facts.in_tyre_l, watch_line_kpa=facts.line.best, watch_gas_kpa=facts.gas.low)
         )
-
-
-def _end_stroke(turn: Turn, why: End) -> None:
-    facts = turn.facts
-    # With pulses missing, the flow does not give the loss, and nothing is learned from it.
-    loss_shown = why is End.FLOOR or (facts.line is not None and facts.steady)
-    measured = turn.state.flow.fine or facts.slow_u <= _COUNTED_U
-    turn.set(
-        stroke=changed(
-            stopped(turn, why),
-            stop_l=in_tyre_l(turn.setup, turn.state),
-            # A stroke ended before its flow was measured gives none: a level's one step in a second is no flow.
-            stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
-            loss_told=loss_shown,
-        )
-    )
-    turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
-    turn.phase_trigger("rest")
 
 
 ACT: dict[Phase, Callable[[Turn], None]] = {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.control.belief import residuals, unasked
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
+from rig.control.belief.state import MOST_BARREN
 from rig.control.safety.guard import ALWAYS, LIVE, PUMPING, RUNNING, Guard, running
 from rig.control.words.flags import End
 from rig.control.words.procedure import Phase
@@ -37,7 +38,7 @@ def _restless(setup: Setup, facts: Facts) -> bool:
 
 
 def _no_progress(setup: Setup, facts: Facts) -> bool:
-    return facts.stroke.barren >= 3
+    return facts.stroke.barren >= MOST_BARREN
 
 
 def _cavity_differs(setup: Setup, facts: Facts) -> bool:

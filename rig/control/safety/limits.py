@@ -5,6 +5,7 @@ They hold whatever is estimated: an estimate may tighten one, never relax it.
 
 from __future__ import annotations
 
+from rig.control.belief.accounting import FRONT, HOSE_STRETCH_PER_KPA
 from rig.control.belief.flow import FLOWING_LPS
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import MOST_FLOW
@@ -19,8 +20,6 @@ from rig.units import KPA_PER_PSI
 
 _SEATED_L = 0.2
 """Limit of what a reverse against a shut valve brings back."""
-_STRETCH_PER_KPA = 3e-5
-"""Growth of a tight hose's volume, relative: an assumption, no source."""
 _SWITCH_L, _WETS_S = 0.02, 2.0
 """Liquid that a switch in the vent detects, and for how long a little more keeps it wet: assumptions."""
 
@@ -64,9 +63,12 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
         return False
     line = facts.reading.line_kpa
     settled = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
-    # An emptied tyre may have left air in the hose, which the reverse brings back along with any leakage.
-    hose_l = setup.line.hose_l if setup.into == "tote" else 0.0
-    return facts.flushed_l > _SEATED_L + hose_l or (settled and line is not None and line > KPA_PER_PSI)
+    # Air in the hose, of an emptied tyre or known otherwise, expands behind the shut valve: it pushes liquid back, and
+    # keeps a pressure, which an open valve would raise to the tyre's.
+    airy = setup.into == "tote" or facts.flush_air_l > FRONT * setup.line.hose_l
+    hose_l, half_kpa = (setup.line.hose_l, (facts.stroke.calm_gauge_kpa or 0.0) / 2) if airy else (0.0, 0.0)
+    stays = settled and line is not None and line > max(KPA_PER_PSI, half_kpa)
+    return facts.flushed_l > _SEATED_L + hose_l or stays
 
 
 def _arrival_high(setup: Setup, facts: Facts) -> bool:
@@ -79,7 +81,7 @@ def _liquid_in_vent(setup: Setup, facts: Facts) -> bool:
     if facts.reading.liquid_in_vent is not True:
         return False
     stroke, line = facts.stroke, setup.line
-    if _STRETCH_PER_KPA * line.hose_l * stroke.from_kpa <= _SWITCH_L:
+    if HOSE_STRETCH_PER_KPA * line.hose_l * stroke.from_kpa <= _SWITCH_L:
         return facts.venting
     # A long hose gives some of its liquid back as the vent relieves it. What still comes then is the tyre's.
     vented = facts.phase is Phase.SETTLE and stroke.ended_by is End.TIME and facts.stroke_s < _WETS_S
