@@ -125,11 +125,12 @@ PATH_KPA = hose_loss_kpa(SETUP.line, MOST_LPS) + air_loss_kpa(SETUP.line, MOST_L
 
 def test_the_whole_path_takes_no_more_than_this_off_the_gauge() -> None:
     """Hose and air's loss at a third more than the pump's flow; with a loss that was measured, what the hose and the
-    bore at its freest do not explain of it."""
+    bore at its freest do not explain of it, before that 3 psi."""
     least_kpa = 90.0 - PATH_KPA - THREE
-    assert least_kpa > 0.0
-    assert not returns(SETUP, least_kpa + 0.1, loss_known=False)
-    assert returns(SETUP, least_kpa - 0.1, loss_known=False)
+    unknown_kpa = least_kpa - 3 * PSI
+    assert unknown_kpa > 0.0
+    assert not returns(SETUP, unknown_kpa + 0.1, loss_known=False)
+    assert returns(SETUP, unknown_kpa - 0.1, loss_known=False)
     bore_kpa, hose_kpa = bore_loss_kpa(SETUP.line, 0.5), hose_loss_kpa(SETUP.line, 0.5)
     fittings_kpa = 0.8 * line_loss_kpa(SETUP.line, 0.5) - 0.65 * bore_kpa - hose_kpa
     assert fittings_kpa > 1.0
@@ -137,8 +138,8 @@ def test_the_whole_path_takes_no_more_than_this_off_the_gauge() -> None:
     assert returns(SETUP, least_kpa - fittings_kpa - 0.1, loss_gain=0.8)
     assert returns(SETUP, least_kpa - 0.1, loss_gain=0.1), "they give nothing back"
     hangs = plain_setup(line={"rise_m": -1.0}, beside=())
-    assert not returns(hangs, least_kpa - 9.7, loss_known=False)
-    assert returns(hangs, least_kpa - 9.9, loss_known=False)
+    assert not returns(hangs, unknown_kpa - 9.7, loss_known=False)
+    assert returns(hangs, unknown_kpa - 9.9, loss_known=False)
 
 
 def test_a_vacuum_or_air_at_the_pump_has_other_causes() -> None:

@@ -37,6 +37,8 @@ _COLLAPSED = 0.8
 """Share of an even flow below which it has collapsed: air at the pump is compressed to less."""
 _FELL_KPA = 1.0
 """Least fall of gauge and hose together: as much as a usual gauge's uncertainty."""
+_FITTINGS_KPA = 3 * KPA_PER_PSI
+"""What gun, strainer and meter usually lose at most at the pump's flow: common practice, no source."""
 AT_RELIEF = 0.95
 """Share of its setting at which the relief valve begins to pass, as for the count by the pump's time."""
 _LEAST_LOSS_KPA = KPA_PER_PSI
@@ -100,9 +102,9 @@ def falls_too_far(setup: Setup, facts: Facts) -> bool:
 
 def _in_fittings_kpa(setup: Setup, facts: Facts) -> float:
     """Largest loss of gun, strainer and meter in reverse: the measured loss less those of the hose and of the bore, the
-    bore's at its lowest."""
+    bore's at its lowest; a usual one before a rest has shown it."""
     if not facts.loss_known:
-        return 0.0
+        return _FITTINGS_KPA
     line, flow_lps = setup.line, setup.line.back_lps
     bore_kpa = LEAST_LOSS * bore_loss_kpa(line, flow_lps)
     return max(0.0, facts.loss_gain * line_loss_kpa(line, flow_lps) - bore_kpa - hose_loss_kpa(line, flow_lps))
