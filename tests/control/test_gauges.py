@@ -181,6 +181,13 @@ def test_the_first_liquid_in_a_dry_tyre_gives_all_of_its_vapour(
     assert (watched(lambda t: 100.0 + 0.3 * t, 8.0, setup, state).state.moves_kpa_s != 0.0) is told
 
 
+@pytest.mark.parametrize(("direction", "told"), [(1, False), (-1, True)])
+def test_a_line_s_loss_drops_off_for_a_second_after_the_pump_has_coasted(direction: int, told: bool) -> None:
+    state = begun(direction=direction, changed_s=99.9, regime_s=99.9)
+    moving = [watched(lambda t: 200.0 - 40.0 * t, until, state=state).state.moves_kpa_s for until in (2.0, 2.5, 3.0)]
+    assert any(moving) is told
+
+
 def falls(by_kpa: float, from_kpa: float = 100.0) -> Truth:
     return lambda t: from_kpa - (by_kpa if t > 6.0 else 0.0)
 

@@ -26,6 +26,8 @@ GUESS = 0.2
 """Relative uncertainty of a return estimated from the pump's rated flow and time. Assumed, no source."""
 FRONT = 0.05
 """Uncertainty of an air front's position, as a share of the hose. An assumption."""
+FRONT_NEAR_LEVEL = 0.3
+"""The same near the liquid's level, where liquid comes with the air. An assumption."""
 HOSE_STRETCH_PER_KPA = 3e-5
 """Growth of a tight hose's volume, relative: an assumption, no source."""
 MOST_UNREAD_S = 10.0

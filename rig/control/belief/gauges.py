@@ -26,6 +26,8 @@ _LONGEST_LAG_S = 15.0
 """Longest gauge lag: a gauge that still moves after it indicates a leak, or drifts."""
 _LONGEST_WAIT_S = 25.0
 """Time-out: then the rest is reported with the uncertainty that the noise has left."""
+_WHOLE_S = 5.0
+"""Window from which its slope is one of few: half of the longest."""
 _THERMAL = 0.1
 """Largest thermal creep after a rise as a share of the absolute pressure: 30 K of 300 K. A stroke of liquid takes long,
 and most of the heat goes meanwhile."""
@@ -137,7 +139,9 @@ def _shown(setup: Setup, state: FillState, gauge: Gauge, found: Rest | None, now
     longest = rest.at_rest(gauge, longest=True) if waited_s >= _LONGEST_LAG_S else None
     if longest is None:
         return Shown(restless=moves)
-    sure_kpa_s = abs(longest.slope_kpa_s) - 1.5 * longest.slope_u_kpa_s
+    # Three standard deviations; of a window cut short by its scatter, one of many that were tried, four and a half.
+    share = 1.5 if longest.span_s >= _WHOLE_S else 2.25
+    sure_kpa_s = abs(longest.slope_kpa_s) - share * longest.slope_u_kpa_s
     kpa_abs = max(longest.kpa, 0.0) + setup.line.atmosphere_kpa_abs
     up_kpa_s, down_kpa_s = _creeps_kpa_s(setup, state, kpa_abs, now_s)
     creeps = sure_kpa_s > rest.TYRE.creep_kpa_s + (up_kpa_s if longest.slope_kpa_s > 0 else down_kpa_s)
@@ -172,6 +176,7 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
     def most_kpa_s(ago_s: float) -> tuple[float, float]:
         up_kpa_s, down_kpa_s = _creeps_kpa_s(setup, state, kpa_abs, now_s - ago_s)
         up_kpa_s = math.inf if _vent_shuts(setup, state, now_s - ago_s) else up_kpa_s
+        down_kpa_s = math.inf if _loss_drops(setup, state, now_s - ago_s) else down_kpa_s
         return max(slowest_kpa_s, up_kpa_s), max(slowest_kpa_s, down_kpa_s)
 
     slope_kpa_s = rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
@@ -182,6 +187,11 @@ def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
     """Whether the gauge may still rise at ``at_s`` because a vent's valve shuts, and its loss drops off the gauge."""
     shuts_s = vent_shuts_s(setup) + setup.line_gauge.behind_s
     return setup.method == "vent" and state.stroke.lets_out and at_s < state.regime_s + shuts_s
+
+
+def _loss_drops(setup: Setup, state: FillState, at_s: float) -> bool:
+    """Whether the gauge may still fall at ``at_s`` because the line's loss drops off it as the pump comes to rest."""
+    return state.direction > 0 and at_s < state.changed_s + setup.line.coast_s + _FOLLOWS_S
 
 
 def vent_shuts_s(setup: Setup) -> float:

@@ -5,7 +5,7 @@ By the account and the cavity; near the level either may leave at the valve, wha
 
 from __future__ import annotations
 
-from rig.control.belief.accounting import GUESS, Enters
+from rig.control.belief.accounting import FRONT_NEAR_LEVEL, GUESS, Enters
 from rig.control.belief.pressure import weighed_cavity
 from rig.control.belief.state import FillState, holds_l, pump_way
 from rig.control.words.flags import Flag
@@ -61,6 +61,13 @@ def perhaps_air(setup: Setup, state: FillState) -> bool:
         return True
     guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l
     return guessed or (state.valve_open and near_level(setup, state))
+
+
+def hose_air_l(setup: Setup, state: FillState) -> float:
+    """Air that the hose may hold: by the account and its uncertainty, and what came with liquid near the level."""
+    tally, full_l = state.tally, setup.line.hose_l
+    near_l = FRONT_NEAR_LEVEL * full_l if Flag.NEAR_LEVEL in state.flags and tally.air_drawn_l > 0 else 0.0
+    return full_l - tally.hose_l + max(tally.hose_less_l, near_l)
 
 
 def hose_wet(setup: Setup, state: FillState) -> bool:

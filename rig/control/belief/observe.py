@@ -14,7 +14,7 @@ from rig.control.belief.airspace import Found, Verdict
 from rig.control.belief.flow import STILL_S, Flow, follow, quiet, uncounted_s
 from rig.control.belief.gauges import Shown
 from rig.control.belief.gauges import follow as follow_gauges
-from rig.control.belief.level import air_at_pump, entering, hose_wet, level, near_level, perhaps_air
+from rig.control.belief.level import air_at_pump, entering, hose_air_l, hose_wet, level, near_level, perhaps_air
 from rig.control.belief.passing import (
     MOST_FLOW,
     leapt_l,
@@ -114,7 +114,7 @@ class Facts:
     flushed_l: float
     """What the last reverse brought back."""
     flush_air_l: float
-    """Air in the hose when it began."""
+    """Air that the hose may have held when it began."""
     stray_l: float
     """Counted in either direction since all should be at rest; within the last 20 s."""
     meter_restarted: bool
@@ -341,7 +341,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         line=line,
         tyre_kpa=acting_kpa(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=(flushed := state.tally.returned_l(setup.meter) - state.flush_start_l),
-        flush_air_l=max(setup.line.hose_l - state.tally.hose_l + state.tally.hose_less_l - flushed, 0.0),
+        flush_air_l=max(hose_air_l(setup, state) - flushed, 0.0),
         stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
         found=state.gas.found,

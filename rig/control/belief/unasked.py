@@ -23,6 +23,8 @@ _RISES_KPA = 1.5
 """The gas warms up again after a draw, but raises the pressure by less than this."""
 _HANGS_KPA = 15.0
 """Vacuum of a full hose that hangs 1.5 m below its gauge."""
+_BEHIND_S = 0.5
+"""By how much a gauge is behind and a relay late, at most, as a pump is stopped: common practice, no source."""
 _SHOWS_S = 1.0
 """Time after the pump has coasted down in which the gauge follows."""
 
@@ -109,8 +111,9 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
 
 
 def _coasts_kpa(setup: Setup, facts: Facts, kpa: float, flow_lps: float) -> float:
-    """How far a pump that coasts to rest moves the tyre's pressure at most, by Boyle's law."""
-    return (kpa + setup.line.atmosphere_kpa_abs) / _air_l(setup, facts) * flow_lps * setup.line.coast_s
+    """How far a pump that coasts to rest moves the tyre's pressure at most, by Boyle's law, from what a gauge shows."""
+    runs_s = setup.line.coast_s + _BEHIND_S
+    return (kpa + setup.line.atmosphere_kpa_abs) / _air_l(setup, facts) * flow_lps * runs_s
 
 
 def _air_l(setup: Setup, facts: Facts) -> float:

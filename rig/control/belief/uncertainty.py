@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.control.belief.accounting import FRONT, GUESS, HOSE_STRETCH_PER_KPA, Tally
+from rig.control.belief.accounting import FRONT, FRONT_NEAR_LEVEL, GUESS, HOSE_STRETCH_PER_KPA, Tally
 from rig.control.belief.doubts import Doubt, Doubts, less_of, more_of
 from rig.control.belief.state import FillState, in_force, in_tyre_l
 from rig.control.belief.unread import by_way, unseen_l
@@ -18,8 +18,6 @@ from rig.control.words.values import Setup
 
 _METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
-_FRONT_NEAR_LEVEL = 0.3
-"""The same as ``FRONT`` near the liquid's level, where liquid comes with the air. An assumption."""
 _REFILLED = 0.01
 """Systematic error of each refilling of the hose, as a share."""
 _PART_OF_AIR = 0.75
@@ -79,7 +77,7 @@ def account(setup: Setup, state: FillState) -> Doubts:
     counted_l = abs(net_l + refilled_l)
     # A hose that stayed wet has no air front; those of a return by time are counted there.
     fronted = tally.air_drawn_l > 0 and not tally.emptied_l
-    front = _FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else FRONT if fronted else 0.0
+    front = FRONT_NEAR_LEVEL if Flag.NEAR_LEVEL in state.flags else FRONT if fronted else 0.0
     even = (
         ("earlier meter", tally.earlier_u_l),
         ("meter", meter.uncertainty * counted_l),

@@ -10,6 +10,8 @@ from rig.control.words.values import Setup
 
 _LEAST_DRAW_S = 5.0
 """A draw that the dry-run limit would end sooner waits until the pump has cooled."""
+_LEAST_RUN_S = 0.5
+"""Shortest run of a pump: until its flow is counted, and a relay's delay. An assumption."""
 
 
 def may_draw(turn: Turn) -> bool:
@@ -46,7 +48,8 @@ def dry_limit_s(setup: Setup) -> float:
 def _still_falls_kpa(turn: Turn, tyre_kpa: float) -> float:
     """How far the pressure falls while the pump coasts to rest."""
     facts, setup = turn.facts, turn.setup
-    flow = max(-facts.flow_lps, 0.0) if setup.meter.air_going(-1) == "counts" else setup.line.back_lps
+    measured = setup.meter.air_going(-1) == "counts" and facts.run_s >= setup.blank_s
+    flow = max(-facts.flow_lps, 0.0) if measured else setup.line.back_lps
     return _falls_kpa(turn, tyre_kpa, flow * overrun_s(setup, turn.state, flow))
 
 
@@ -59,7 +62,7 @@ def draws_too_far(turn: Turn, rest_kpa: float) -> bool:
     """Whether the shortest draw of this pump would leave a small tyre with too little pressure."""
     setup, tally = turn.setup, turn.state.tally
     flow = setup.line.back_lps
-    drawn_l = flow * overrun_s(setup, turn.state, flow) - tally.hose_l
+    drawn_l = flow * (_LEAST_RUN_S + overrun_s(setup, turn.state, flow)) - tally.hose_l
     if setup.method != "draw-down" or drawn_l <= 0:
         return False
     return rest_kpa - _falls_kpa(turn, rest_kpa, drawn_l) < least_kpa(setup, setup.window.floor_kpa)
