@@ -31,6 +31,7 @@ GAS = Band(90.0, 100.0, 110.0)
 COAST_KPA = (110.0 + AIR) / 300.0 * 0.6 * 1.5
 """What the pump's last second presses the tyre by, forward: Boyle's law."""
 TARGET = {"ended_by": End.TARGET, "stop_gauge_kpa": 130.0, "began_s": 60.0}
+FULL_L = SIGNED.line.hose_l
 
 
 def facts_of(line_kpa: float | None = 100.0, stroke: dict[str, object] | None = None, **fields: object) -> Facts:
@@ -39,7 +40,7 @@ def facts_of(line_kpa: float | None = 100.0, stroke: dict[str, object] | None = 
     usual = {
         "state": State.RUNNING, "phase": Phase.SETTLE, "forward": False, "reverse": False, "run_s": 0.0, "off_s": 10.0,
         "valve_open": True, "gas": GAS, "offset_l": 100.0, "stray_l": 0.0, "moves_kpa_s": 0.0, "last_way": 1,
-        "wavers_kpa": 0.0, "covered_m": 0.0, "stroke": changed(Stroke(), **(stroke or {})),
+        "wavers_kpa": 0.0, "covered_m": 0.0, "stroke": changed(Stroke(start_hose_l=FULL_L), **(stroke or {})),
     }  # fmt: skip
     reading = replace(facts.reading, now_s=100.0, line_kpa=line_kpa)
     return replace(facts, **{**usual, **fields}, reading=reading)
@@ -68,6 +69,12 @@ def test_a_few_pulses_are_a_knock_and_more_are_flow(pulses_per_l: float, stray_l
 def test_above_what_a_pump_that_coasts_leaves_one_runs_on(by: float, fields: dict[str, object], told: bool) -> None:
     """Its gauge at the stop, its coasting, and a kilopascal of noise."""
     assert flows(SIGNED, facts_of(130.0 + COAST_KPA + 1.0 + by, TARGET, **fields)) is told
+
+
+@pytest.mark.parametrize(("by", "told"), [(-0.1, False), (0.1, True)])
+def test_a_hose_that_was_not_full_may_add_its_column(by: float, told: bool) -> None:
+    airy = {**TARGET, "start_hose_l": FULL_L - 0.5}
+    assert flows(SIGNED, facts_of(130.0 + COAST_KPA + HEAD_KPA + 1.0 + by, airy)) is told
 
 
 @pytest.mark.parametrize(

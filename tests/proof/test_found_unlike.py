@@ -1,4 +1,4 @@
-"""Sound rigs, wheels and plants unlike the demonstration's that draws of some 1,700 stopped, completed since.
+"""Sound rigs, wheels and plants unlike the demonstration's that draws of some 2,000 stopped, completed since.
 
 All properties of the plant but a meter that slips or sees air otherwise than configured, a tote that draws air, and a
 meter whose factor depends on the liquid. Simulated.
@@ -34,6 +34,8 @@ FOUND = {
     9756101: "air that came with liquid near the level was left in the hose, and pushed liquid back",
     9756188: "the loss of thick liquid was still dropping off the gauge: restless",
     9756283: "the gauge lagged as the pump of a small tyre stopped: flow while stopped",
+    9757029: "a hose that filled as the pump coasted added its column to the gauge: flow while stopped",
+    9757079: "a draw that would fall too far ended before the pump had started, again and again",
 }
 
 

@@ -96,7 +96,9 @@ def _goes_on_rising(setup: Setup, facts: Facts) -> bool:
     if not forward or facts.gas is None or stroke.stop_gauge_kpa is None or not calm(setup, facts):
         return False
     coasts_kpa = _coasts_kpa(setup, facts, facts.gas.high, setup.line.most_lps)
-    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + NOISE_KPA + facts.wavers_kpa
+    # A hose that was not full as the stroke began may still fill.
+    fills_kpa = max(head_kpa(setup.line), 0.0) if stroke.start_hose_l < setup.line.hose_l else 0.0
+    most_kpa = stroke.stop_gauge_kpa + coasts_kpa + fills_kpa + NOISE_KPA + facts.wavers_kpa
     if setup.meter.estimated:
         # A level or run time detects flow late; a line loss that has not dropped off the gauge indicates it at once.
         # Their flow rate is inaccurate too, and the loss cannot exceed the gauge's excess over the air space.

@@ -37,7 +37,8 @@ def _drawn_kpa(turn: Turn) -> float | None:
     facts = turn.facts
     if facts.run_s >= turn.setup.blank_s:
         return facts.tyre_kpa
-    return None if facts.gas is None else facts.gas.best
+    starts = facts.run_s < turn.setup.line.start_lag_s
+    return None if starts or facts.gas is None else facts.gas.best
 
 
 def dry_limit_s(setup: Setup) -> float:

@@ -152,7 +152,7 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
         # There is hardly any room below the ceiling, whatever the plan foresees.
         move = AirOut(setup.window.floor_kpa)
     has_room = rest_kpa < _goal_kpa(turn, last) - _EARLY_KPA / 2
-    goes_on = _stopped_early(turn, last, rest_kpa) or (has_room and _only_refilled(turn, last))
+    goes_on = (not barren and _stopped_early(turn, last, rest_kpa)) or (has_room and _only_refilled(turn, last))
     out = isinstance(move, AirOut) and not (goes_on or draws_too_far(turn, rest_kpa))
     if last.pumped and held_back(turn, stage_of(turn, rise_ends=out)):
         return
