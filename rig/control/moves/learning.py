@@ -8,7 +8,7 @@ from dataclasses import replace
 from rig.control.belief.doubt import with_counted_double, with_unseen
 from rig.control.belief.gauges import vent_shuts_s
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
-from rig.control.belief.residuals import calm, starves
+from rig.control.belief.residuals import calm, starves, stays_too_high
 from rig.control.belief.state import FillState, Stroke, in_tyre_l
 from rig.control.moves.turn import Turn
 from rig.control.safety.guards import AIR_SPACE_GUARDS
@@ -186,7 +186,13 @@ def more_room(turn: Turn, before_l: float) -> None:
 
 
 def _learn_draw(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
-    """With a meter that cannot measure reverse flow only the pressure shows whether the pump drew at all."""
+    """With a meter that cannot measure reverse flow only the pressure shows whether the pump drew at all.
+
+    A rest far above what the air that was drawn has left is a gauge's that does not show it.
+    """
+    if stays_too_high(turn.facts):
+        turn.set(stroke=changed(turn.state.stroke, air_stayed=True))
+        return
     drawn_l = turn.state.tally.air_drawn_l - stroke.start_air_l
     falls_kpa = (rest_kpa + turn.setup.line.atmosphere_kpa_abs) * drawn_l / air_l(turn)
     if falls_kpa < _NO_FALL_KPA:
