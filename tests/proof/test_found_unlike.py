@@ -45,6 +45,13 @@ def test_a_sound_rig_unlike_the_demonstration_s_is_filled(seed: int) -> None:
     assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
 
 
+def test_a_hose_too_long_for_its_tyre_is_told_and_not_emptied_for_hours() -> None:
+    """2.7 L behind a tyre with 17 L of room between 8 and 15 psi: the hose's air takes all of it."""
+    ran = run_case(Case(9759283, dropped=SOUND, wide=True))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("stopped", "no_progress", ())
+    assert ran.virtual_s < 7200
+
+
 def test_coarse_pulses_of_a_slow_pump_do_not_end_its_strokes() -> None:
     """20 pulses a litre at 0.1 L/s: the second that the flow is taken over holds one pulse or two."""
     ran = run_case(Case(9752000, dropped=SOUND, wide=True))

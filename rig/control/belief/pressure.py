@@ -14,7 +14,7 @@ from rig.control.belief.accounting import GUESS
 from rig.control.belief.airspace import Found, Rise, Verdict, pooled
 from rig.control.belief.warmth import Warmth, since
 from rig.control.words.changed import changeable, changed
-from rig.control.words.values import Reading, Setup
+from rig.control.words.values import CavityFacts, Reading, Setup
 from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
@@ -231,11 +231,18 @@ def weighed_cavity(gas: Gas, setup: Setup) -> tuple[float, float]:
 
     A measurement hardly more accurate than the size's own band is not used.
     """
-    size_l, size_sd_l = setup.cavity.volume_l, (setup.cavity.high_l - setup.cavity.low_l) / 4
+    size_sd_l = (setup.cavity.high_l - setup.cavity.low_l) / 4
     if gas.found is None or gas.found.sigma_l > _SHARPER * size_sd_l:
-        return size_l, size_sd_l
-    by_size, by_strokes = size_sd_l**-2, gas.found.sigma_l**-2
-    return (size_l * by_size + gas.found.cavity_l * by_strokes) / (by_size + by_strokes), (by_size + by_strokes) ** -0.5
+        return setup.cavity.volume_l, size_sd_l
+    return _by_variance(setup.cavity, size_sd_l, gas.found)
+
+
+def _by_variance(size: CavityFacts, size_sd_l: float, found: Found) -> tuple[float, float]:
+    """The mean of size and measurement by their inverse variances, and its standard deviation."""
+    by_size, by_strokes = size_sd_l**-2, found.sigma_l**-2
+    return (size.volume_l * by_size + found.cavity_l * by_strokes) / (by_size + by_strokes), (
+        by_size + by_strokes
+    ) ** -0.5
 
 
 def _weighed(gas: Gas, setup: Setup) -> Gas:
@@ -243,12 +250,11 @@ def _weighed(gas: Gas, setup: Setup) -> Gas:
     size, found = setup.cavity, gas.found
     if found is None or gas.verdict != "agrees" or not size.low_l < size.volume_l < size.high_l:
         return gas
-    by_strokes = found.sigma_l**-2
-    below, above = ((side_l / 2) ** -2 for side_l in (size.volume_l - size.low_l, size.high_l - size.volume_l))
-    by_size = below if found.cavity_l < size.volume_l else above
-    cavity_l = (size.volume_l * by_size + found.cavity_l * by_strokes) / (by_size + by_strokes)
-    least_l = _LEAST_U * cavity_l
-    less_l, more_l = (max(2 * (by_side + by_strokes) ** -0.5, least_l) for by_side in (below, above))
+    below_l, above_l = size.volume_l - size.low_l, size.high_l - size.volume_l
+    cavity_l, _ = _by_variance(size, (below_l if found.cavity_l < size.volume_l else above_l) / 2, found)
+    less_l, more_l = (
+        max(2 * _by_variance(size, side_l / 2, found)[1], _LEAST_U * cavity_l) for side_l in (below_l, above_l)
+    )
     if gas.stroke_u_l is not None and gas.stroke_u_l <= less_l:
         return gas
     return changed(gas, cavity_l=cavity_l, low_l=cavity_l - less_l, high_l=cavity_l + more_l)

@@ -159,7 +159,8 @@ def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
     # A stroke that brought nothing shows a poor plan: the next ones use the whole window.
     if isinstance(move, AirOut) and out:
         # With less air inside one more stroke may bring something; not where the hose's own air fills the room.
-        barren = min(barren, MOST_BARREN - 1) if turn.facts.wet or not last.pumped else barren + 1
+        if last.pumped:
+            barren = min(barren, MOST_BARREN - 1) if turn.facts.wet else barren + 1
         turn.set(stroke=changed(turn.state.stroke, barren=barren))
         if _at_level_as_planned(turn, remaining):
             turn.flag(Flag.SHORT)
