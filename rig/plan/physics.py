@@ -67,6 +67,11 @@ class Line:
         """The larger of forward and reverse flow."""
         return max(self.pump_lps, self.back_lps)
 
+    @property
+    def carries_air_off_s(self) -> float:
+        """How long the pump may take to move the suction line's air: half as much again as by its rated flow."""
+        return 1.5 * self.suction_l / self.pump_lps
+
     def moves_lps(self, way: int) -> float:
         """Flow of the pump in a direction: 1 forward, -1 back; the larger of both for 0, direction unknown."""
         return self.most_lps if way == 0 else self.pump_lps if way > 0 else self.back_lps

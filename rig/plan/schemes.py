@@ -214,4 +214,4 @@ def draw_seconds(line: Line, rest: AtRest, to_kpa: float) -> float:
 
 def _dry_budget_s(line: Line) -> float:
     """Dry-run time of one draw: the next forward stroke needs some too, to move the suction line's air."""
-    return max(line.dry_run_s - 1.5 * line.suction_l / line.pump_lps, 0.1 * line.dry_run_s)
+    return max(line.dry_run_s - line.carries_air_off_s, 0.1 * line.dry_run_s)

@@ -13,6 +13,7 @@ from virtual_fills import PSI
 
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import Band
+from rig.control.belief.state import Stroke
 from rig.control.safety.guards import GUARD_NAMED
 from rig.control.words.flags import End
 from rig.control.words.procedure import Phase
@@ -51,6 +52,10 @@ AT_REST = is_(valve_open=True, forward=False, reverse=False, venting=False, rest
 DRAWS = is_(valve_open=True, reverse=True, air_at_pump=True, phase=Phase.DRAW_DOWN, flow_lps=-0.5, gas=band(100.0))
 LOW = is_(valve_open=True, rests=True, reverse=False, forward=False, phase=Phase.SETTLE)
 STOOD = is_(run_s=10.0, gauge_age_s=10.1)
+AIRY = is_(
+    valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0, flush_air_l=1.0, stroke=Stroke(calm_gauge_kpa=80.0)
+)
+"""A reverse behind a shut valve, from 80 kPa, with a litre of air in the hose of 3.9 L."""
 CASES: dict[str, tuple[str, Change, Change]] = {
     "bead_lost: a sealed tyre at nothing": (
         "fill",
@@ -101,6 +106,39 @@ CASES: dict[str, tuple[str, Change, Change]] = {
         "fill",
         both(AT_REST, is_(tyre_kpa=0.0, gas=None), stroke(held_kpa=1.2 * PSI)),
         both(AT_REST, is_(tyre_kpa=0.0, gas=None), stroke(held_kpa=1.21 * PSI)),
+    ),
+    "insert_not_seated": (
+        "flush",
+        is_(valve_open=False, flushed_l=0.2),
+        is_(valve_open=False, flushed_l=0.2001),
+    ),
+    "insert_not_seated: pressure": (
+        "flush",
+        both(is_(valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0), reads(line_kpa=PSI)),
+        both(is_(valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0), reads(line_kpa=PSI + 0.01)),
+    ),
+    "insert_not_seated: once settled": (
+        "flush",
+        both(
+            is_(valve_open=False, flushed_l=0.0, rests=True),
+            reads(line_kpa=90.0),
+            of("stroke_s", lambda s, _: s.flush_s + s.settle_s - 1.0, 0.0),
+        ),
+        both(
+            is_(valve_open=False, flushed_l=0.0, rests=True),
+            reads(line_kpa=90.0),
+            of("stroke_s", lambda s, _: s.flush_s + s.settle_s - 1.0, 0.01),
+        ),
+    ),
+    "insert_not_seated: air in the hose": (
+        "flush",
+        both(AIRY, is_(flushed_l=0.2 + 3.9)),
+        both(AIRY, is_(flushed_l=0.2001 + 3.9)),
+    ),
+    "insert_not_seated: pressure of that air": (
+        "flush",
+        both(AIRY, reads(line_kpa=40.0)),
+        both(AIRY, reads(line_kpa=40.01)),
     ),
     "no_flow": ("fill", of("unmoved_s", patience_s, 0.0), of("unmoved_s", patience_s, 0.01)),
     "no_flow: after a fast stroke": (

@@ -13,7 +13,6 @@ from virtual_fills import PSI, fill_of, rig_settings
 
 from rig.control.belief.airspace import Found
 from rig.control.belief.observe import Facts
-from rig.control.belief.state import Stroke
 from rig.control.safety.guards import GUARD_NAMED, GUARDS, conditions
 from rig.control.safety.limits import LIMITS
 from rig.control.words.flags import End
@@ -44,10 +43,6 @@ def found_brim_l(setup: Setup, _: Facts) -> float:
 
 LESS = is_(verdict="less", found=FULL, in_tyre_l=0.0)
 FORWARD = Outputs(pump_run=True)
-AIRY = is_(
-    valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0, flush_air_l=1.0, stroke=Stroke(calm_gauge_kpa=80.0)
-)
-"""A reverse behind a shut valve, from 80 kPa, with a litre of air in the hose of 3.9 L."""
 CASES: dict[str, tuple[str, Change, Change]] = {
     "emergency_stop": ("fill", reads(estop_ok=True), reads(estop_ok=False)),
     "field_lost": ("fill", reads(reachable=True), reads(reachable=False)),
@@ -116,25 +111,6 @@ CASES: dict[str, tuple[str, Change, Change]] = {
         "fill", reads_of("tote_l", lambda s: s.heel_l, 0.01), reads_of("tote_l", lambda s: s.heel_l, 0.0),
     ),
     "tote_full": ("draw", reads(tote_full=False), reads(tote_full=True)),
-    "insert_not_seated": (
-        "flush", is_(valve_open=False, flushed_l=0.2), is_(valve_open=False, flushed_l=0.2001),
-    ),
-    "insert_not_seated: pressure": (
-        "flush", both(is_(valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0), reads(line_kpa=PSI)),
-        both(is_(valve_open=False, flushed_l=0.0, rests=True, stroke_s=99.0), reads(line_kpa=PSI + 0.01)),
-    ),
-    "insert_not_seated: once settled": (
-        "flush", both(is_(valve_open=False, flushed_l=0.0, rests=True), reads(line_kpa=90.0),
-                      of("stroke_s", lambda s, _: s.flush_s + s.settle_s - 1.0, 0.0)),
-        both(is_(valve_open=False, flushed_l=0.0, rests=True), reads(line_kpa=90.0),
-             of("stroke_s", lambda s, _: s.flush_s + s.settle_s - 1.0, 0.01)),
-    ),
-    "insert_not_seated: air in the hose": (
-        "flush", both(AIRY, is_(flushed_l=0.2 + 3.9)), both(AIRY, is_(flushed_l=0.2001 + 3.9)),
-    ),
-    "insert_not_seated: pressure of that air": (
-        "flush", both(AIRY, reads(line_kpa=40.0)), both(AIRY, reads(line_kpa=40.01)),
-    ),
     "run_over": (
         "fill", of("stroke_s", lambda s, _: 2 * s.stroke_s + 60, 0.0),
         of("stroke_s", lambda s, _: 2 * s.stroke_s + 60, 0.01),

@@ -26,8 +26,8 @@ _LONGEST_LAG_S = 15.0
 """Longest gauge lag: a gauge that still moves after it indicates a leak, or drifts."""
 _LONGEST_WAIT_S = 25.0
 """Time-out: then the rest is reported with the uncertainty that the noise has left."""
-_WHOLE_S = 5.0
-"""Window from which its slope is one of few: half of the longest."""
+_WHOLE_S = rest.ENOUGH_S / 2
+"""Window from which its slope is one of few."""
 _THERMAL = 0.1
 """Largest thermal creep after a rise as a share of the absolute pressure: 30 K of 300 K. A stroke of liquid takes long,
 and most of the heat goes meanwhile."""

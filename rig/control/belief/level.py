@@ -55,8 +55,8 @@ def perhaps_air(setup: Setup, state: FillState) -> bool:
     if pump_way(setup, state) > 0:
         if any(name == "air_pumped" for name, _ in state.alarms.timers):
             return True
-        carries_off_s = 1.5 * setup.line.suction_l / setup.line.pump_lps
-        return Flag.FLOW_WHILE_STOPPED in state.flags and state.now_s - state.changed_s < carries_off_s
+        lasts_s = state.now_s - state.changed_s
+        return Flag.FLOW_WHILE_STOPPED in state.flags and lasts_s < setup.line.carries_air_off_s
     if _AIR_TOLD & state.flags:
         return True
     guessed = setup.meter.reverse == "none" and state.tally.hose_l <= GUESS * setup.line.hose_l

@@ -243,8 +243,8 @@ def _book(setup: Setup, state: FillState, reading: Reading, forward: int, back: 
     carried = with_uncounted_air(setup, state, before, reading, dt, counted=bool(forward or back))
     if not forward and not back and not guess and carried is before:
         return state
-    # Unsmoothed, as smoothing lags while the pump compresses air, and noise averages out.
-    shown_kpa = reading.line_kpa if reading.raw_line_kpa is None else reading.raw_line_kpa
+    # Smoothing lags while the pump compresses air, and noise averages out.
+    shown_kpa = reading.unsmoothed_line_kpa
     line_kpa = shown_kpa if shown_kpa is not None else (state.gas.rest_kpa or 0.0)
     curve = setup.meter.relative_factor(state.flow.slow_pps * setup.meter.litres_per_pulse)
     enters = entering(setup, state) if back or guess else "air"

@@ -240,9 +240,8 @@ def weighed_cavity(gas: Gas, setup: Setup) -> tuple[float, float]:
 def _by_variance(size: CavityFacts, size_sd_l: float, found: Found) -> tuple[float, float]:
     """The mean of size and measurement by their inverse variances, and its standard deviation."""
     by_size, by_strokes = size_sd_l**-2, found.sigma_l**-2
-    return (size.volume_l * by_size + found.cavity_l * by_strokes) / (by_size + by_strokes), (
-        by_size + by_strokes
-    ) ** -0.5
+    whole = by_size + by_strokes
+    return (size.volume_l * by_size + found.cavity_l * by_strokes) / whole, whole**-0.5
 
 
 def _weighed(gas: Gas, setup: Setup) -> Gas:

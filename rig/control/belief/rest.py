@@ -20,7 +20,7 @@ _BLOCK_S = 0.2
 """Time over which scans are averaged into one value: two usual scans."""
 _LONGEST_S = 20.0
 """Longest window: beyond it gas and hands have moved."""
-_ENOUGH_S = 10.0
+ENOUGH_S = 10.0
 """Longest window of a gauge that does not settle: what came before, such as the gun being put on, is irrelevant."""
 _FEWEST = 3
 """Fewest blocks for which a line has a scatter."""
@@ -262,7 +262,7 @@ def at_rest(gauge: Gauge, demand: Demand = TYRE, *, longest: bool = False) -> Re
         if at_s - now_s > -demand.least_s:
             continue
         bent = longest and not line.straight(gauge.variance)
-        if mean_u and longest and (at_s - now_s < -_ENOUGH_S or bent):
+        if mean_u and longest and (at_s - now_s < -ENOUGH_S or bent):
             # Before that it was at another level, for example before a gun came off.
             line = kept
             break

@@ -20,7 +20,7 @@ _ON_AIR: dict[str, OnAir] = {Flag.COUNTS_NO_AIR: "blind", Flag.COUNTS_PART_OF_AI
 """What a meter has shown to do on air, other than configured."""
 _SHOWN_ON_AIR = frozenset(_ON_AIR)
 MOST_BARREN = 3
-"""After so many strokes in a row that brought next to nothing the fill is held. An assumption."""
+"""After so many barren strokes the fill is held. An assumption."""
 _WAITS = frozenset({State.HELD, State.ABORTED, State.STOPPED, State.COMPLETE})
 
 
@@ -50,7 +50,7 @@ class Stroke:
     start_air_l: float = 0.0
     """Air that had passed back through the meter when it began."""
     barren: int = 0
-    """Successive strokes before it that brought next to nothing."""
+    """Strokes before it that brought next to nothing, since one that did; none of those that filled the hose."""
     nothing_came: bool = False
     """A tyre that should have been emptied by now has given nothing measurable."""
     wants_air: bool = False

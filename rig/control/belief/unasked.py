@@ -24,7 +24,7 @@ _RISES_KPA = 1.5
 _HANGS_KPA = 15.0
 """Vacuum of a full hose that hangs 1.5 m below its gauge."""
 _BEHIND_S = 0.5
-"""By how much a gauge is behind and a relay late, at most, as a pump is stopped: common practice, no source."""
+"""Of a stop on the gauge: the 0.3 s that every gauge may lag, and 0.2 s of a relay. Common practice, no source."""
 _SHOWS_S = 1.0
 """Time after the pump has coasted down in which the gauge follows."""
 

@@ -24,8 +24,8 @@ _PART_OF_AIR = 0.75
 """A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
 taken for liquid."""
 _COMPRESSED_U = 0.03
-"""Share of that air for each refilling, of a meter that counts all of it: the pump compresses it by 10 to 20 kPa/s, and
-a gauge lags by up to 0.3 s. An assumption."""
+"""Share of that air for each refilling, of a meter that counts all of it: 0.3 s that a gauge lags, of some 150 kPa that
+the pump raises by 15 kPa/s (simulated)."""
 _UNWITNESSED = 0.3
 """Share of the count in doubt without a witness: flow this far above the pump's is detected."""
 _NO_WITNESS = Doubt("witness")

@@ -43,7 +43,7 @@ def _drawn_kpa(turn: Turn) -> float | None:
 
 def dry_limit_s(setup: Setup) -> float:
     """Dry-run limit of a draw; the next forward stroke moves the suction line's air, also a dry run."""
-    return setup.dry_run_s - 1.5 * setup.line.suction_l / setup.line.pump_lps
+    return setup.dry_run_s - setup.line.carries_air_off_s
 
 
 def _still_falls_kpa(turn: Turn, tyre_kpa: float) -> float:

@@ -217,10 +217,11 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
         return vent_seconds(line, air_l(turn), from_kpa, to_kpa) * state.vent_gain
     # A stem where a large bore was entered vents slowly.
     as_met = replace(line, bore_m=line.bore_m * state.loss_gain**-0.25)
-    # With air space or meter in question, the air may be half of the estimate and is let down in half the time.
-    # The loss of gun or strainer looks like a narrow bore's, and hinders no air.
-    share = 0.35 if Flag.OTHER_LOSS in state.flags else 0.7
-    share = 0.25 if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags else share
+    # The loss of gun or strainer looks like a narrow bore's, and hinders no air: half the time.
+    share = 0.7 / 2 if Flag.OTHER_LOSS in state.flags else 0.7
+    if state.measure or not state.loss_known or AIR_SPACE_GUARDS & state.flags:
+        # With air space or meter in question, the air may be half of the estimate and is let down in half the time.
+        share = 0.25
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rig.control.belief import residuals, unasked
+from rig.control.belief.accounting import FRONT
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, least_kpa
 from rig.control.belief.state import MOST_BARREN
@@ -15,6 +16,8 @@ from rig.units import KPA_PER_PSI
 
 _SLOWEST_LPS = 0.03
 """Slowest flow worth pumping at, 2 L/min: a wheel would take hours. An assumption."""
+_SEATED_L = 0.2
+"""Limit of what a reverse against a shut valve brings back."""
 _ATTACHED = ALWAYS - running(Phase.UNCOUPLE)
 
 
@@ -115,6 +118,20 @@ def _valve_covered(setup: Setup, facts: Facts) -> bool:
     return facts.stroke.wants_air
 
 
+def _not_seated(setup: Setup, facts: Facts) -> bool:
+    proving = facts.phase is Phase.BACK_FLUSH or setup.by_hand
+    if not proving or facts.valve_open:
+        return False
+    line = facts.reading.line_kpa
+    settled = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
+    # Air in the hose, of an emptied tyre or known otherwise, expands behind the shut valve: it pushes liquid back, and
+    # keeps a pressure, which an open valve would raise to the tyre's.
+    airy = setup.into == "tote" or facts.flush_air_l > FRONT * setup.line.hose_l
+    hose_l, half_kpa = (setup.line.hose_l, (facts.stroke.calm_gauge_kpa or 0.0) / 2) if airy else (0.0, 0.0)
+    stays = settled and line is not None and line > max(KPA_PER_PSI, half_kpa)
+    return facts.flushed_l > _SEATED_L + hose_l or stays
+
+
 def _measures_differ(setup: Setup, facts: Facts) -> bool:
     # Into a known can the meter itself is under test.
     return facts.contradicted and setup.into != "open vessel"
@@ -130,6 +147,8 @@ CONCLUSIONS: tuple[Guard, ...] = (
           _ATTACHED),
     Guard("gauge_stuck", "trip", 0.0, _gauge_stuck, "The pressure gauge did not move when the pump started or stopped.",
           "Check the gauge and its line for a blockage before the pump runs again.", RUNNING),
+    Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
+          "Keep the gun on; seat the core or insert again.", running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("no_flow", "hold", 0.0, _no_flow, "The pump runs and nothing is counted.",
           "Is the core or insert out, the plunger down, the tote full, the strainer clean? Does the meter count?",
           RUNNING),

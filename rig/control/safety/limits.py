@@ -5,7 +5,7 @@ They hold whatever is estimated: an estimate may tighten one, never relax it.
 
 from __future__ import annotations
 
-from rig.control.belief.accounting import FRONT, HOSE_STRETCH_PER_KPA
+from rig.control.belief.accounting import HOSE_STRETCH_PER_KPA
 from rig.control.belief.flow import FLOWING_LPS
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import MOST_FLOW
@@ -16,10 +16,7 @@ from rig.control.words.alarm_words import OVER_RELIEF_KPA
 from rig.control.words.flags import End
 from rig.control.words.procedure import Phase
 from rig.control.words.values import Setup
-from rig.units import KPA_PER_PSI
 
-_SEATED_L = 0.2
-"""Limit of what a reverse against a shut valve brings back."""
 _SWITCH_L, _WETS_S = 0.02, 2.0
 """Liquid that a switch in the vent detects, and for how long a little more keeps it wet: assumptions."""
 
@@ -29,9 +26,8 @@ def _pressure_high(setup: Setup, facts: Facts) -> bool:
 
 
 def _line_high(setup: Setup, facts: Facts) -> bool:
-    # The raw value: no smoothing between a pressure and its limit.
-    raw, line = facts.reading.raw_line_kpa, facts.reading.line_kpa
-    line = line if raw is None else raw
+    # No smoothing between a pressure and its limit.
+    line = facts.reading.unsmoothed_line_kpa
     return line is not None and line >= setup.line.relief_kpa + OVER_RELIEF_KPA + setup.line_gauge.beyond_kpa
 
 
@@ -55,20 +51,6 @@ def _reverse_flow(setup: Setup, facts: Facts) -> bool:
 def _dry(setup: Setup, facts: Facts) -> bool:
     # A draw-down ends by itself at the limit; this row catches unplanned air at the pump.
     return facts.dry_s > setup.dry_run_s + 2.0
-
-
-def _not_seated(setup: Setup, facts: Facts) -> bool:
-    proving = facts.phase is Phase.BACK_FLUSH or setup.by_hand
-    if not proving or facts.valve_open:
-        return False
-    line = facts.reading.line_kpa
-    settled = facts.phase is Phase.BACK_FLUSH and facts.rests and facts.stroke_s > setup.flush_s + setup.settle_s - 1.0
-    # Air in the hose, of an emptied tyre or known otherwise, expands behind the shut valve: it pushes liquid back, and
-    # keeps a pressure, which an open valve would raise to the tyre's.
-    airy = setup.into == "tote" or facts.flush_air_l > FRONT * setup.line.hose_l
-    hose_l, half_kpa = (setup.line.hose_l, (facts.stroke.calm_gauge_kpa or 0.0) / 2) if airy else (0.0, 0.0)
-    stays = settled and line is not None and line > max(KPA_PER_PSI, half_kpa)
-    return facts.flushed_l > _SEATED_L + hose_l or stays
 
 
 def _arrival_high(setup: Setup, facts: Facts) -> bool:
@@ -150,8 +132,6 @@ LIMITS: tuple[Guard, ...] = (
           "Change or fill the tote, then go on.", PUMPING),
     Guard("tote_full", "hold", 0.5, _tote_full, "The tote is full: what is drawn out runs over.",
           "Make room in the tote, or lead the hose elsewhere, then go on.", RUNNING),
-    Guard("insert_not_seated", "hold", 0.0, _not_seated, "The core or insert does not hold: the tyre is still open.",
-          "Keep the gun on; seat the core or insert again.", running(Phase.BACK_FLUSH, Phase.UNCOUPLE)),
     Guard("run_over", "hold", 0.0, _run_over, "This step takes far longer than planned.",
           "Look for a blocked valve, a slipping pump or a leak.", RUNNING, may_accept=True),
     # At once: a restarted module would not switch off renewed outputs if the bus failed now.

@@ -96,6 +96,11 @@ class Reading:
     journal_lag_s: float = 0.0
     """Age of the oldest entry that is not on the disk yet."""
 
+    @property
+    def unsmoothed_line_kpa(self) -> float | None:
+        """The line gauge's raw value, whether ``line_kpa`` is smoothed or not."""
+        return self.line_kpa if self.raw_line_kpa is None else self.raw_line_kpa
+
 
 RequestKind = Literal[
     "confirm", "start", "answer", "hold", "resume", "stop", "reset", "end", "next_measure", "supply_cut"
