@@ -16,6 +16,8 @@ NEAR_KPA = 3.5
 """Tolerance of a goal: half a psi, so that a reading at the edge does not cause one more small move."""
 SETTLE_S = 5.0
 """From the end of one move to the start of the next: coasting, settling, reading the gauge."""
+UNDER_OPEN_VALVE = 0.015
+"""Where the gun comes off an open valve, the liquid remains below it by this share of the cavity."""
 
 
 @dataclass(frozen=True, slots=True)

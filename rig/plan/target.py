@@ -14,15 +14,12 @@ from rig.caution import Caution
 from rig.fluid import Fluid, Mix, Part, mix_of, scaled
 from rig.plan.advice import Circumstances, advice, against_liquid
 from rig.plan.inflation import Afterwards, Filled, afterwards
+from rig.plan.moves import UNDER_OPEN_VALVE
 from rig.plan.physics import Line
 from rig.plan.pressure_cautions import pressure_cautions
 from rig.plan.strokes import AtRest, Foreseen, Method, Window, fixed_procedure, foresee
 from rig.sentence import Wording
 from rig.wheel import Cavity, ValveType, valve_cautions
-
-_UNDER_OPEN_VALVE = 0.015
-"""Where the gun comes off an open valve, the liquid remains below it by this share of the cavity."""
-
 
 _LARGE_BORE_M = 0.008
 """Bore of an air-water valve with its insert out: an assumption, not in any open source."""
@@ -180,7 +177,7 @@ def target_for(
     wanted = _after_drawing(cavity, wanted)
     total_l, share = _total(cavity, wanted, density)
     if valve.stop_order == "gun off, then core back":
-        total_l = min(total_l, (cavity.fraction_at_clock(wanted.valve_at) - _UNDER_OPEN_VALVE) * cavity.volume_l)
+        total_l = min(total_l, (cavity.fraction_at_clock(wanted.valve_at) - UNDER_OPEN_VALVE) * cavity.volume_l)
     target_l = total_l - wanted.existing_l
     _check(cavity, target_l, total_l)
     window = replace(window, ceiling_kpa=ceiling_kpa(window, valve), working_kpa=wanted.working_kpa)

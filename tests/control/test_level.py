@@ -9,11 +9,13 @@ import pytest
 from plain import AIR, plain_setup, plain_state
 from virtual_fills import fill_of, rig_settings
 
+from rig.control.belief.airspace import Found
 from rig.control.belief.level import (
     LEVEL_DOUBT,
     air_at_pump,
     below_valve,
     entering,
+    goal_l,
     hose_wet,
     level,
     near_level,
@@ -44,6 +46,17 @@ def test_near_the_valve_is_a_twentieth_of_the_cavity_to_either_side() -> None:
         assert level(filled, state) == pytest.approx(fraction)
         assert below_valve(filled, state) == pytest.approx(-off * LEVEL_DOUBT)
         assert near_level(filled, state) is near
+
+
+def test_where_the_gun_comes_off_an_open_valve_the_fill_ends_below_it_by_the_measured_cavity() -> None:
+    """The hole is at 0.77 of the cavity, 0.015 are kept below it: 10 L were inside."""
+    setup = replace(plain_setup(), target_l=290.0, existing_l=10.0)
+    first = replace(setup, stop_order="gun off, then core back")
+    state = plain_state(setup)
+    smaller = replace(state, gas=replace(state.gas, found=Found(380.0, 0.01, 0.0)))
+    assert goal_l(first, state) == 290.0
+    assert goal_l(first, smaller) == pytest.approx((setup.cavity.fraction_at_valve - 0.015) * 380.0 - 10.0)
+    assert goal_l(setup, smaller) == 290.0
 
 
 def test_the_path_is_wet_with_a_full_hose_and_no_air_before_it() -> None:

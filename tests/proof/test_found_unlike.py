@@ -56,3 +56,10 @@ def test_coarse_pulses_of_a_slow_pump_do_not_end_its_strokes() -> None:
     """20 pulses a litre at 0.1 L/s: the second that the flow is taken over holds one pulse or two."""
     ran = run_case(Case(9752000, dropped=SOUND, wide=True))
     assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())
+
+
+@pytest.mark.parametrize("thermal", [False, True])
+def test_the_gun_comes_off_first_below_the_level_that_the_strokes_have_measured(thermal: bool) -> None:
+    """Wheels smaller than their size: the target would cover the open valve through which the tyre is let down."""
+    ran = run_case(Case(9760050 if thermal else 9846128, dropped=SOUND - {"order"}, thermal=thermal))
+    assert (ran.outcome, ran.first_out, ran.breaches) == ("complete", None, ())

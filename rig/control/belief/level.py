@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from rig.control.belief.accounting import FRONT_NEAR_LEVEL, GUESS, Enters
 from rig.control.belief.pressure import weighed_cavity
-from rig.control.belief.state import FillState, holds_l, pump_way
+from rig.control.belief.state import FillState, gun_off_first, holds_l, pump_way
 from rig.control.words.flags import Flag
 from rig.control.words.values import Setup
+from rig.plan.moves import UNDER_OPEN_VALVE
 
 LEVEL_DOUBT = 0.05
 """Share of the cavity: this near to the valve a reverse may bring liquid or air, whatever the account says."""
@@ -32,6 +33,17 @@ def near_level(setup: Setup, state: FillState) -> bool:
 def below_valve(setup: Setup, state: FillState) -> float:
     """How far the liquid is below the valve, as a share of the cavity; negative above."""
     return setup.cavity.fraction_at_valve - level(setup, state)
+
+
+def goal_l(setup: Setup, state: FillState) -> float:
+    """Litres at which the fill is done: its target; below an open valve at last, where the gun comes off one.
+
+    The plan keeps that distance by the size's cavity; here it is that of the cavity as measured.
+    """
+    if not gun_off_first(setup):
+        return setup.target_l
+    share = setup.cavity.fraction_at_valve - UNDER_OPEN_VALVE
+    return min(setup.target_l, share * weighed_cavity(state.gas, setup)[0] - setup.existing_l)
 
 
 def level(setup: Setup, state: FillState) -> float:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from rig.control.belief.doubt import with_last_rest, with_late_rise, with_rest
 from rig.control.belief.doubts import more_of
-from rig.control.belief.level import LEVEL_DOUBT, below_valve
+from rig.control.belief.level import LEVEL_DOUBT, below_valve, goal_l
 from rig.control.belief.pressure import NO_TYRE_KPA, at_rest, stiffness_kpa_per_l, weighed_cavity
 from rig.control.belief.residuals import fell_too_far, rises_too_much, stays_too_high, unconfirmed_stop
 from rig.control.belief.state import MOST_BARREN, Mark, Stroke, gun_off_first
@@ -128,12 +128,12 @@ def _take_rest(turn: Turn, rest_kpa: float) -> None:
 
 
 def _choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
-    setup, remaining = turn.setup, turn.setup.target_l - turn.facts.in_tyre_l
+    setup, remaining = turn.setup, goal_l(turn.setup, turn.state) - turn.facts.in_tyre_l
     barren = _barren(turn, last)
     # Not with a hose of air that can be filled: it makes the proof of the insert's seat weaker.
     topped_up = turn.state.top_ups >= _MOST_TOP_UPS and (turn.facts.wet or (last.pumped and barren))
     if topped_up or remaining <= max(setup.tolerance_l, _perhaps_inside_l(turn)):
-        if remaining > setup.tolerance_l:
+        if setup.target_l - turn.facts.in_tyre_l > setup.tolerance_l:
             turn.flag(Flag.SHORT)
         if held_back(turn, "look"):
             return
@@ -291,7 +291,7 @@ def fill(turn: Turn) -> None:
     flow = max(facts.flow_lps, 0.0) if facts.run_s >= turn.setup.blank_s else max(facts.flow_lps, _usual_flow(turn))
     overrun_l = flow * overrun_s(setup, state, flow)
     hose_air_l = setup.line.hose_l - state.tally.hose_l
-    if facts.in_tyre_l + max(overrun_l - hose_air_l, 0.0) >= setup.target_l:
+    if facts.in_tyre_l + max(overrun_l - hose_air_l, 0.0) >= goal_l(setup, state):
         end_stroke(turn, End.TARGET)
         return
     if setup.into == "open vessel":
