@@ -92,7 +92,8 @@ def test_with_a_level_an_empty_tote_and_a_suction_that_draws_air_are_told_apart(
     ("alarm", "signs", "name"),
     [
         ("no_flow", {"push": "-", "count": "-"}, "pump_dead"),
-        ("no_flow", {"push": "0", "count": "-", "gauge": "+", "tyre": "0"}, "meter_silent"),
+        ("no_flow", {"push": "0", "count": "-", "gauge": "+", "tyre": "0"}, "no_count"),
+        ("no_flow", {"metered": False, "push": "0", "gauge": "+", "tyre": "0"}, "level_still"),
         ("no_flow", {"count": "-", "high": "+", "tyre": "+", "creep": "0"}, "blocked"),
         ("flow_while_stopped", {"tyre": "+", "creep": "+", "runs": "+", "draws": "+"}, "pump_on"),
         ("flow_while_stopped", {"tyre": "-", "creep": "-", "runs": "-", "draws": "-"}, "pump_back"),
@@ -135,7 +136,7 @@ def seen_of(fault: str, layout: str, after_s: float = 8.0) -> Evidence:
 @pytest.mark.parametrize(
     ("fault", "layout", "name"),
     [
-        ("pump_no_start@120", "vent", "pump_dead"), ("meter_dead@120", "vent", "meter_silent"),
+        ("pump_no_start@120", "vent", "pump_dead"), ("meter_dead@120", "vent", "no_count"),
         ("pump_welded@120", "vent", "pump_on"), ("reverse_welded@120", "vent", "pump_back"),
         ("valve_stuck_shut@0", "vent", "vent_shut"), ("pressure_stuck@120", "vent", "gauge_still"),
         ("meter_reset@120", "draw-down", "counter"), ("bus_silent@120", "draw-down", "bus"),

@@ -36,9 +36,10 @@ def with_evidence(setup: Setup, state: FillState, facts: Facts) -> Alarms:
 
 def _first(setup: Setup, state: FillState, facts: Facts, alarm: str) -> Evidence:
     return Evidence(
-        alarm, vents=setup.method == "vent", push=_push(setup, state, facts), count=_count(setup, state, facts),
-        tote=_tote(setup, state, facts), tyre=_tyre(setup, facts), gauge=_gauge(setup, state, facts),
-        high=_high(setup, facts), still=_still(facts), empty=_empty(setup, facts),
+        alarm, vents=setup.method == "vent", metered=not state.measure,
+        push=_push(setup, state, facts), count=_count(setup, state, facts), tote=_tote(setup, state, facts),
+        tyre=_tyre(setup, facts), gauge=_gauge(setup, state, facts), high=_high(setup, facts),
+        still=_still(facts), empty=_empty(setup, facts),
     )  # fmt: skip
 
 

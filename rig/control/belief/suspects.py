@@ -24,6 +24,8 @@ class Evidence:
     alarm: str
     vents: bool = True
     """The rig has a vent at the gun."""
+    metered: bool = True
+    """The meter is in use, and not given up for a level or the pump's time."""
     push: Sign = "?"
     """What the pump moved the line gauge by, against the loss of its flow."""
     count: Sign = "?"
@@ -62,8 +64,8 @@ _NEVER = 0.2
 """Added to each sign's tenths: no share is known to be nothing."""
 _LEAST = 0.15
 """Probability below which a fault is not worth naming."""
-_ALIKE = 3.2
-"""Ratio of probabilities that is not worth more than a bare mention (Jeffreys 1961, from memory: the root of 10)."""
+_ALIKE = 10.0
+"""Ratio of probabilities from which the evidence is strong (Jeffreys 1961, from memory)."""
 _MOST_NAMED = 2
 _ONE = Wording("suspect.one", "Most likely: {first}.")
 _TWO = Wording("suspect.two", "Most likely: {first}; else: {second}.")
@@ -89,6 +91,8 @@ class _Row:
     """For each of the signs in how many tenths of the alarms it is less, as expected, more."""
     vents: bool = False
     """It is a fault of the vent."""
+    meters: bool = False
+    """It is a fault of the meter."""
     prior: float = 1.0
     """How often it happens, relative to the others."""
 
@@ -106,150 +110,164 @@ ROWS: Mapping[str, _Row] = {
     "estop": _Row(
         Wording("suspect.estop", "the emergency stop is pressed, or its wire broken"),
         "emergency_stop:100",
-        "271 280 090 090 118 090 091 090 090 090 090"),
+        "271 180 090 090 316 090 091 090 081 090 090"),
     "bus": _Row(
         Wording("suspect.bus", "cable or supply of the modules"),
-        "field_lost:89 reading_untrusted:4 off_unconfirmed:4 bus_late:4",
-        "191 090 090 090 127 090 091 191 090 090 090"),
+        "field_lost:98 reading_untrusted:1 off_unconfirmed:1 bus_late:1",
+        "181 090 090 090 217 090 090 181 090 090 090"),
     "outputs": _Row(
         Wording("suspect.outputs", "the relay module does not do what it confirms"),
-        "off_unconfirmed:52 output_not_obeyed:45 field_lost:4",
-        "730 091 090 090 019 090 064 090 361 181 090"),
+        "output_not_obeyed:52 off_unconfirmed:40 field_lost:5 air_stays:4",
+        "820 091 090 190 009 090 055 090 371 181 090"),
     "restart": _Row(
         Wording("suspect.restart", "the relay module has restarted: its supply"),
         "output_timeout_lost:100",
-        "090 090 090 091 054 090 090 090 090 090 090"),
+        "090 090 090 190 127 090 090 090 090 090 090"),
     "other": _Row(
         Wording("suspect.other", "another program or person switches the outputs"),
         "another_controller:100",
         "191 191 191 191 136 191 191 191 191 191 191"),
     "pump_on": _Row(
         Wording("suspect.pump_on", "the pump's forward contactor is welded"),
-        "flow_while_stopped:78 pressure_high:6 gauge_stuck:6 overfill:4 moves_while_off:4 both_directions:1",
-        "191 090 090 028 009 037 091 090 046 146 046"),
+        "flow_while_stopped:92 pressure_high:2 gauge_stuck:2 overfill:1 moves_while_off:1",
+        "181 091 090 019 009 037 091 090 055 037 046"),
     "pump_back": _Row(
         Wording("suspect.pump_back", "the pump's reverse contactor is welded"),
-        "flow_while_stopped:52 moves_while_off:20 no_flow:17 insert_not_seated:3 gauge_restless:3 "
-        "reverse_flow:2 pressure_low:2 both_directions:2",
-        "900 370 090 551 316 090 090 090 721 532 640"),
+        "flow_while_stopped:37 moves_while_off:24 no_flow:17 gauge_restless:10 pressure_low:4 no_rise:3 "
+        "liquid_in_vent:3 insert_not_seated:1 reverse_flow:1 both_directions:1",
+        "900 461 190 640 109 090 090 090 622 352 730"),
     "vent_open": _Row(
         Wording("suspect.vent_open", "the vent stands open"),
-        "pressure_low:30 bead_lost:17 estimates_disagree:13 no_rise:10 insert_not_seated:10 gauge_restless:10 "
-        "overfill:7 moves_while_off:3",
-        "280 090 090 820 073 090 090 090 370 090 090", vents=True, prior=2.0),
+        "moves_while_off:29 gauge_restless:17 pressure_low:14 bead_lost:13 no_rise:10 estimates_disagree:8 "
+        "insert_not_seated:7 overfill:2",
+        "370 091 090 910 082 090 090 090 540 090 090", vents=True, prior=2.0),
     "vent_shut": _Row(
         Wording("suspect.vent_shut", "the vent does not open"),
         "air_stays:100",
-        "191 090 191 082 019 090 055 090 090 090 090", vents=True),
+        "181 090 191 091 019 090 045 090 090 090 090", vents=True),
     "gun_off": _Row(
         Wording("suspect.gun_off", "the gun is off the valve, or the hose has burst"),
-        "bead_lost:42 no_rise:22 estimates_disagree:15 pressure_low:10 insert_not_seated:3 air_gone:3 "
-        "moves_while_off:2 gauge_restless:2 air_pumped:2",
-        "720 090 090 820 090 090 090 090 090 090 090"),
+        "bead_lost:41 estimates_disagree:17 no_rise:15 insert_not_seated:12 air_gone:5 air_pumped:1 "
+        "pressure_low:4 moves_while_off:1 gauge_restless:1",
+        "820 090 090 820 090 090 090 090 090 090 090"),
     "bead": _Row(
         Wording("suspect.bead", "a bead has let go"),
-        "bead_lost:47 no_rise:28 pressure_low:10 air_gone:7 moves_while_off:6 estimates_disagree:2",
-        "090 091 090 900 090 090 090 090 090 090 090"),
+        "bead_lost:53 no_rise:15 pressure_low:12 air_gone:7 moves_while_off:6 estimates_disagree:5 "
+        "gauge_restless:4",
+        "090 091 091 910 090 090 090 090 190 090 090"),
     "leak": _Row(
         Wording("suspect.leak", "the tyre or a joint leaks"),
-        "no_rise:31 gauge_restless:31 moves_while_off:17 flow_while_stopped:5 estimates_disagree:5 "
-        "bead_lost:5 pressure_low:2 cavity_differs:2 air_gone:2",
-        "090 090 090 910 019 090 090 090 550 090 090"),
+        "gauge_restless:31 no_rise:27 moves_while_off:25 bead_lost:7 cavity_differs:5 flow_while_stopped:2 "
+        "estimates_disagree:2 pressure_low:1 air_gone:1",
+        "090 090 090 720 028 090 090 090 550 090 090"),
     "blocked": _Row(
         Wording("suspect.blocked", "the valve is blocked, or the plunger up"),
-        "no_flow:37 pressure_low:16 moves_while_off:14 pressure_high:12 air_gone:11 flow_while_stopped:4 "
-        "valve_blocked:2 no_progress:2 gauge_stuck:2 air_stays:2",
-        "082 730 090 317 226 055 091 090 090 090 090"),
+        "no_flow:47 pressure_low:26 pressure_high:13 moves_while_off:5 air_gone:4 flow_while_stopped:2 "
+        "valve_blocked:1 no_progress:1 gauge_stuck:1 air_stays:1",
+        "091 730 090 118 136 046 090 090 090 090 090"),
     "seat": _Row(
         Wording("suspect.seat", "core or insert is not seated"),
         "insert_not_seated:100",
-        "090 191 090 270 019 090 090 090 090 090 090"),
+        "090 181 090 360 019 090 090 090 090 090 090"),
     "inside": _Row(
         Wording("suspect.inside", "liquid was inside already, or the size is another one"),
-        "cavity_differs:73 estimates_disagree:19 pressure_high:2 overfill:2 no_flow:2 liquid_drawn:2",
-        "090 090 090 082 009 090 090 090 090 090 090"),
+        "cavity_differs:69 estimates_disagree:21 liquid_drawn:3 liquid_in_vent:3 air_gone:3 pressure_high:1 "
+        "overfill:1 no_flow:1",
+        "090 090 090 072 009 090 090 090 090 090 090"),
     "covered": _Row(
         Wording("suspect.covered", "the liquid stands at the valve"),
-        "liquid_in_vent:80 valve_covered:10 liquid_drawn:10",
-        "191 090 090 191 019 090 090 090 037 090 090"),
+        "liquid_in_vent:89 valve_covered:5 liquid_drawn:5",
+        "181 090 090 181 019 090 090 090 028 090 090"),
     "tote_empty": _Row(
         Wording("suspect.tote_empty", "the tote is empty"),
-        "tote_empty:44 meter_jumped:17 moves_while_off:10 suction_dry:9 estimates_disagree:7 no_rise:3 "
-        "dry_run:3 cavity_differs:3 air_pumped:3",
-        "450 190 090 180 019 090 090 009 280 090 090"),
+        "tote_empty:53 meter_jumped:17 estimates_disagree:10 no_rise:5 moves_while_off:4 gauge_restless:4 "
+        "suction_dry:3 dry_run:1 cavity_differs:1 air_pumped:1",
+        "460 190 090 181 019 090 090 009 180 090 090"),
     "suction_air": _Row(
         Wording("suspect.suction_air", "the suction draws air"),
-        "no_rise:28 estimates_disagree:20 gauge_restless:15 moves_while_off:11 insert_not_seated:9 "
-        "measures_differ:7 liquid_in_vent:4 flow_while_stopped:4 air_pumped:2",
-        "190 091 280 172 119 090 090 090 631 090 090"),
+        "estimates_disagree:30 no_rise:25 gauge_restless:24 moves_while_off:11 insert_not_seated:3 "
+        "measures_differ:3 air_pumped:3 liquid_in_vent:1 flow_while_stopped:1",
+        "190 090 190 073 009 090 090 090 720 090 090"),
     "pump_dead": _Row(
         Wording("suspect.pump_dead", "the pump does not turn"),
-        "no_flow:67 insert_not_seated:17 gauge_stuck:10 air_stays:7",
-        "900 900 091 090 019 090 055 090 090 090 090"),
+        "no_flow:56 insert_not_seated:22 gauge_stuck:15 flow_while_stopped:4 air_stays:3",
+        "900 900 191 090 019 090 064 090 090 090 090"),
     "strainer": _Row(
         Wording("suspect.strainer", "the strainer is blocked, or the pump worn"),
-        "estimates_disagree:33 overfill:11 cavity_differs:11 air_stays:11 suction_dry:8 strainer_fouled:8 "
-        "run_over:8 no_flow:8",
-        "181 460 090 172 019 090 090 090 090 090 090"),
+        "estimates_disagree:20 cavity_differs:12 suction_dry:11 no_flow:11 overfill:7 air_stays:7 no_rise:6 "
+        "bead_lost:6 gauge_stuck:6 dry_run:6 strainer_fouled:5 run_over:5",
+        "271 460 090 271 019 090 091 090 090 090 090"),
     "meter_silent": _Row(
         Wording("suspect.meter_silent", "the meter does not count"),
-        "no_flow:94 no_progress:2 measures_differ:2 gauge_stuck:2",
-        "090 900 090 191 019 090 090 090 090 090 090"),
+        "no_flow:95 flow_while_stopped:3 no_progress:1 measures_differ:1 gauge_stuck:1",
+        "090 900 090 191 009 090 090 090 090 090 090", meters=True),
     "meter_more": _Row(
         Wording("suspect.meter_more", "the meter counts too much: air, stray pulses, or wrong pulses per litre"),
-        "flow_while_stopped:62 measures_differ:11 flow_too_high:11 estimates_disagree:11 pressure_high:2 "
-        "no_rise:1",
-        "091 055 370 460 118 090 090 090 090 036 090"),
+        "flow_while_stopped:54 flow_too_high:17 estimates_disagree:17 measures_differ:10 no_rise:3 "
+        "pressure_high:1",
+        "082 046 280 270 118 090 091 090 190 045 090", meters=True),
     "meter_less": _Row(
         Wording("suspect.meter_less", "the meter counts too little"),
         "overfill:25 measures_differ:25 estimates_disagree:25 cavity_differs:25",
-        "191 631 119 119 136 191 191 191 191 191 191"),
+        "191 631 119 119 136 191 191 191 191 191 191", meters=True),
     "meter_turned": _Row(
         Wording("suspect.meter_turned", "the meter counts backwards: its channels are exchanged"),
-        "reverse_flow:69 no_flow:25 dry_run:6",
-        "090 460 082 181 037 090 090 090 090 190 090"),
+        "reverse_flow:56 no_flow:34 flow_while_stopped:4 meter_jumped:4 dry_run:2",
+        "190 460 091 091 019 090 090 090 190 090 090", meters=True),
     "counter": _Row(
         Wording("suspect.counter", "the counter restarted: its supply"),
         "meter_jumped:100",
-        "090 081 090 190 217 090 082 090 091 090 090"),
+        "090 091 090 280 217 090 091 090 091 090 090", meters=True),
     "level_still": _Row(
         Wording("suspect.level_still", "the tote's level sticks"),
-        "measures_differ:80 valve_covered:10 estimates_disagree:10",
-        "090 090 910 090 019 090 090 090 090 090 090", prior=0.3),
+        "measures_differ:67 no_flow:20 valve_covered:7 estimates_disagree:7",
+        "090 090 910 091 019 090 090 090 090 091 091"),
     "gauge_still": _Row(
         Wording("suspect.gauge_still", "the gauge sticks, or its line is blocked"),
-        "gauge_stuck:55 pressure_low:17 air_stays:12 insert_not_seated:7 no_rise:5 pressure_high:2 "
-        "estimates_disagree:2",
-        "900 090 090 163 028 091 046 090 090 090 090"),
+        "gauge_stuck:73 pressure_low:7 air_stays:5 pressure_high:5 gauge_restless:4 insert_not_seated:3 "
+        "no_rise:2 estimates_disagree:1",
+        "900 090 090 072 019 091 037 090 190 090 090"),
     "gauge_drifts": _Row(
         Wording("suspect.gauge_drifts", "the gauge drifts"),
-        "gauge_restless:52 flow_while_stopped:18 moves_while_off:8 cavity_differs:8 no_rise:5 line_high:5 "
-        "estimates_disagree:2 air_stays:2",
-        "090 090 090 154 009 090 090 090 128 090 090"),
+        "gauge_restless:58 flow_while_stopped:18 moves_while_off:9 cavity_differs:9 no_rise:2 line_high:2 "
+        "estimates_disagree:1 air_stays:1",
+        "090 090 090 173 009 090 090 090 028 090 090"),
     "gauge_wire": _Row(
         Wording("suspect.gauge_wire", "a sensor's wire or supply"),
         "reading_untrusted:100",
-        "191 090 090 090 127 090 091 090 090 090 090"),
+        "181 090 090 090 128 090 090 090 090 090 090"),
 }  # fmt: skip
-"""Faults by name. The shares are those of 542 alarms by single faults in the simulated rig, mixed with three more that
-show what the fault does by its physics (decision 204); on a truck they are other ones."""
+"""Faults by name. The shares are those of 512 alarms by single faults in the simulated rig, mixed with ten of each in
+an earlier table (decisions 204 and 215); on a truck they are other ones."""
 
 GROUPS: Mapping[str, _Group] = {
     "no_tyre": _Group(
         Wording("suspect.no_tyre", "the gauge sees no tyre: look at gun and hose, then at the bead"),
         frozenset({"gun_off", "bead"})),
-    "cut_off": _Group(
-        Wording("suspect.cut_off", "the gauge sees no tyre: look at the gun, its plunger and valves, then at the bead"),
-        frozenset({"gun_off", "bead", "blocked", "vent_open"})),
-    "air_leaves": _Group(
-        Wording("suspect.air_leaves", "air leaves: shut the vent by hand, then listen at valve and bead"),
-        frozenset({"leak", "vent_open"})),
     "no_fall": _Group(
         Wording("suspect.no_fall", "the vent does not open, or the gauge sticks: listen at the vent"),
         frozenset({"vent_shut", "gauge_still"})),
+    "no_motion": _Group(
+        Wording("suspect.no_motion", "the pump does not turn, or the gauge sticks: listen at the pump"),
+        frozenset({"pump_dead", "gauge_still"})),
     "no_liquid": _Group(
         Wording("suspect.no_liquid", "air comes instead of liquid: look at tote and suction hose"),
         frozenset({"tote_empty", "suction_air"})),
+    "no_count": _Group(
+        Wording("suspect.no_count", "the meter does not count: look at its cable, and at the order of its wires"),
+        frozenset({"meter_silent", "meter_turned"})),
+    "tote_differs": _Group(
+        Wording("suspect.tote_differs", "the meter counts too much, or the tote's level sticks: look into the tote"),
+        frozenset({"meter_more", "level_still"})),
+    "air_leaves": _Group(
+        Wording("suspect.air_leaves", "air leaves: shut the vent by hand, then listen at valve and bead"),
+        frozenset({"leak", "vent_open", "bead"})),
+    "cut_off": _Group(
+        Wording("suspect.cut_off", "the gauge sees no tyre: look at the gun, its plunger and valves, then at the bead"),
+        frozenset({"gun_off", "bead", "blocked", "vent_open"})),
+    "falls": _Group(
+        Wording("suspect.falls", "the pressure falls: see whether the pump turns, then listen at vent, valve and bead"),
+        frozenset({"leak", "vent_open", "bead", "pump_back"})),
 }  # fmt: skip
 """Faults that are named together, by the name of the group; the smaller group first."""
 
@@ -295,7 +313,7 @@ def _ever_with(name: str) -> frozenset[str]:
 
 
 def _likelihood(row: _Row, seen: Evidence) -> float:
-    if row.vents and not seen.vents:
+    if (row.vents and not seen.vents) or (row.meters and not seen.metered):
         return 0.0
     found = row.prior * _of_alarm(row, seen.alarm)
     for name, tenths in zip(SIGNS, row.shows.split(), strict=True):
