@@ -69,7 +69,10 @@ class Line:
 
     @property
     def carries_air_off_s(self) -> float:
-        """How long the pump may take to move the suction line's air: half as much again as by its rated flow."""
+        """How long a worn pump may take to move the suction line's air: half as much again as by its rated flow.
+
+        An assumption.
+        """
         return 1.5 * self.suction_l / self.pump_lps
 
     def moves_lps(self, way: int) -> float:

@@ -33,7 +33,7 @@ HOSE_STRETCH_PER_KPA = 3e-5
 MOST_UNREAD_S = 10.0
 """Longest run of a pump that has lost its controller: its module's time-out, and coasting."""
 _JITTER = 2
-"""Pulses back and forth of a meter with hardly any flow."""
+"""Pulses back and forth of a meter with hardly any flow. An assumption."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,7 @@ _RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
 _FOULED = 2.0
 """A loss this many times larger is not scatter: the count was 1.4 times too high, or the bore is fouled."""
 _VACUUM_LOST_KPA = 2 * KPA_PER_PSI
-"""A hose behind a shut valve keeps the pump's vacuum within this."""
+"""A hose behind a shut valve keeps the pump's vacuum within this. An assumption."""
 
 
 def with_doubt(setup: Setup, state: FillState, alarm: str) -> Tally:

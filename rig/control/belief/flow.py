@@ -15,7 +15,7 @@ _FAST_S = 1.0
 FLOWING_LPS = 0.2 / 60
 """Flow threshold: 0.2 L/min."""
 STILL_S = 1.5
-"""Without a pulse for this long after the pump stopped, the liquid is at rest."""
+"""Without a pulse for this long after the pump stopped, the liquid is at rest. An assumption."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from rig.plan.physics import GAMMA, head_kpa
 from rig.units import KPA_PER_PSI
 
 _LONGEST_LAG_S = 15.0
-"""Longest gauge lag: a gauge that still moves after it indicates a leak, or drifts."""
+"""Longest gauge lag, an assumption: a gauge that still moves after it indicates a leak, or drifts."""
 _LONGEST_WAIT_S = 25.0
 """Time-out: then the rest is reported with the uncertainty that the noise has left."""
 _WHOLE_S = rest.ENOUGH_S / 2
@@ -45,15 +45,15 @@ _GROWS_LATER = Laws().growth_per_psi
 PUMP_SHARE = 0.5
 """A pump that runs moves at least this share of its rated flow: a worn one, against pressure."""
 _LEAST_KPA_S = 0.1
-"""Slower movement than this comes from warm liquid or the sun within minutes."""
+"""Slower movement than this comes from warm liquid or the sun within minutes: 6 kPa in one. An assumption."""
 _SPAN_S = 1.25
-"""The shortest window in which movement is detected; with the block that confirms it, less than 2 s."""
-_FOLLOWS_S = 1.0
+"""The shortest window in which movement is detected: six blocks; with the block that confirms it, less than 2 s."""
+FOLLOWS_S = 1.0
 """Time until a gauge without configured lag has followed the line at a stop. An assumption."""
 HANDS_KPA = 1.25 * KPA_PER_PSI
-"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to."""
+"""What hands at the gun may do to the gauge; also a gauge's error above what a tyre is let down to. An assumption."""
 _WENT_KPA = 3.0
-"""A movement of the gas by this much starts a new creep against it."""
+"""A movement of the gas by this much starts a new creep against it: three times a usual gauge's uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ def _off_s(setup: Setup, state: FillState, now_s: float) -> float:
 def _trends(off_s: float, state: FillState) -> FillState:
     """Keep the size of the pressure's last rise and fall, from one steady level to the next."""
     now_s, kpa, level_kpa = state.line.at_s, state.line.kpa, state.level_kpa
-    if kpa is None or off_s < _FOLLOWS_S:
+    if kpa is None or off_s < FOLLOWS_S:
         # Until the gauge has followed the stop, it shows the line and not the gas.
         return state
     went_kpa = 0.0 if level_kpa is None else kpa - level_kpa
@@ -116,7 +116,7 @@ def _trends(off_s: float, state: FillState) -> FillState:
     before = state.rose if went_kpa > 0 else state.fell
     # The first steps of a movement in several steps have not crept back yet.
     kept_kpa = before.kpa * math.exp(-(now_s - before.at_s) / _SLOWEST_S) if before.kpa else 0.0
-    moved = Moved(now_s - _FOLLOWS_S, abs(went_kpa) + kept_kpa)
+    moved = Moved(now_s - FOLLOWS_S, abs(went_kpa) + kept_kpa)
     if went_kpa > 0:
         return changed(state, level_kpa=kpa, rose=moved)
     return changed(state, level_kpa=kpa, fell=moved if went_kpa else state.fell)
@@ -191,7 +191,7 @@ def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
 
 def _loss_drops(setup: Setup, state: FillState, at_s: float) -> bool:
     """Whether the gauge may still fall at ``at_s`` because the line's loss drops off it as the pump comes to rest."""
-    return state.direction > 0 and at_s < state.changed_s + setup.line.coast_s + _FOLLOWS_S
+    return state.direction > 0 and at_s < state.changed_s + setup.line.coast_s + FOLLOWS_S
 
 
 def vent_shuts_s(setup: Setup) -> float:

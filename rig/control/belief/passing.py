@@ -15,15 +15,13 @@ from rig.control.words.values import Reading, Setup
 MOST_FLOW = 1.3
 """Limit of liquid flow as a share of the pump's flow at no back pressure; its rating may be a tenth off."""
 _SILENT_S = 1.0
-"""A meter blind to air that has been silent for this long while the pump draws has air in it."""
+"""A meter blind to air that has been silent for this long while the pump draws has air in it. An assumption."""
 _SCATTER_PULSES = 3
 """More than a pulse at each end of a scan."""
 _LEAP_S = 0.5
 """A clock that stalled for less changes no flow by what matters, and a meter that counts double leaps by less."""
 _PART = 0.6
 """Share of the liquid's flow below which air is counted in part only: it flows no more slowly. An assumption."""
-_WORN = 0.75
-"""Least share of its flow with which a pump carries air off that does not press on it. An assumption."""
 _RUNS_S = 2.0
 """Time after the air front until the flow is measured again: its window of a second, and running up. An assumption."""
 _LEFT = 1 / 3
@@ -87,8 +85,7 @@ def _has_counted_air(setup: Setup, state: FillState) -> bool:
 
 def _carried_off(setup: Setup, state: FillState) -> bool:
     """Whether even a worn pump that has run since its last start has carried off all air of the suction line."""
-    carries_off_s = setup.line.suction_l / (_WORN * setup.line.pump_lps)
-    return state.now_s - state.changed_s > setup.line.start_lag_s + carries_off_s
+    return state.now_s - state.changed_s > setup.line.start_lag_s + setup.line.carries_air_off_s
 
 
 def passes_uncounted(setup: Setup, state: FillState) -> bool:

@@ -19,15 +19,15 @@ from rig.plan.physics import bore_loss_kpa, column_kpa, head_kpa, line_loss_kpa
 from rig.units import KPA_PER_PSI
 
 NO_TYRE_KPA = 0.7 * KPA_PER_PSI
-"""A gauge at or below this may be that of a gun in the air."""
+"""A gauge at or below this may be that of a gun in the air. An assumption."""
 AIR_DRAWN_KPA = 3 * KPA_PER_PSI
-"""Drop below the tyre, less air's bore loss, from which a drawing pump is taken to draw liquid."""
+"""Loss of a drawn liquid in the bore by which it is told from air. An assumption."""
 LEAST_LOSS, MOST_LOSS = 0.65, 1.5
 """A short tube's coefficient lies between 0.6 and 0.85: its loss may be a third less or half as much again."""
 _USUAL_VAPOUR_KPA = 1.7
 """That of water at 15 °C (Buck 1981), which the factor of 1.5 on the gauge's uncertainty includes."""
 _LEAST_RISE_KPA = 20.0
-"""Least pressure rise of a stroke from which the cavity is measured."""
+"""Least pressure rise of a stroke from which the cavity is measured: a usual gauge measures it to a fourteenth."""
 _LEAST_U = 0.015
 """Least relative uncertainty of a cavity: warm gas and growing sidewalls make a rise deviate from Boyle's law."""
 _SHARPER = 0.7

@@ -18,11 +18,11 @@ from rig.plan.physics import air_loss_kpa, bore_loss_kpa, head_kpa, hose_loss_kp
 from rig.units import KPA_PER_PSI
 
 APART_KPA = 3 * KPA_PER_PSI
-"""Estimates further apart than this are not explained by gauge error."""
+"""Estimates further apart than this are not explained by gauge error. An assumption."""
 SHORT_KPA, _SHORT = KPA_PER_PSI, 0.4
 """A shortfall at rest must exceed both this pressure and this share of the rise: meters slip a little, gauges err."""
 _STANDS_KPA = 1.5 * KPA_PER_PSI
-"""No gauge is so coarse that it does not show this change."""
+"""No gauge is so coarse that it does not show this change. An assumption."""
 _LOSS_DOUBT = 0.03
 """Share of the line's loss that is not significant: it is quadratic in a flow that is known to 1.5 %."""
 _SHUT_SHARE = 0.4

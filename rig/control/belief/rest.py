@@ -25,7 +25,7 @@ ENOUGH_S = 10.0
 _FEWEST = 3
 """Fewest blocks for which a line has a scatter."""
 _WORTH = 8.0
-"""Weight of the known noise in blocks, against a window's own scatter."""
+"""Weight of the known noise in blocks, against a window's own scatter. An assumption."""
 _BOUND = 2.0
 """Standard errors of a bound at 95 %."""
 _MOVES = 3.0
@@ -44,7 +44,7 @@ _AFTER_S, _BETWEEN_S, _BEFORE_S = 0.4, 1.6, 1.0
 _LEVEL = 0.12
 """Share of a step by which either level may slope: a gauge on its way to another level slopes more."""
 _QUIET_KPA = 0.3
-"""Noise that a smoothed gauge may keep; below it no smoothing is applied."""
+"""Noise that a smoothed gauge may keep; below it no smoothing is applied. An assumption."""
 _MOST_DAMPING_S = 0.8
 """Longest time constant of the smoothing. An assumption; the limits use the raw value."""
 _JUMP = 5.0
@@ -52,7 +52,7 @@ _JUMP = 5.0
 _FLOOR_KPA = 0.02
 """Least noise assumed of a gauge: its own resolution."""
 _FORGETS = 150.0
-"""Averaging length of the learned noise, in scans."""
+"""Averaging length of the learned noise, in scans: 15 s of usual ones. An assumption."""
 _ROBUST = 25.0
 """Limit of a single difference, in multiples of the variance known so far: hands move gauges too."""
 

@@ -57,13 +57,13 @@ class Evidence:
 
 SIGNS = ("push", "count", "tote", "tyre", "gauge", "high", "still", "empty", "creep", "runs", "draws")
 _LISTED = 0.98
-"""Probability that a fault raises an alarm that its row has."""
+"""Probability that a fault raises an alarm that its row has. An assumption."""
 _ALARMS = 45
 """Number of alarms over which the remaining probability is spread evenly."""
 _NEVER = 0.2
 """Added to each sign's tenths: no share is known to be nothing."""
 _LEAST = 0.15
-"""Probability below which a fault is not worth naming."""
+"""Probability below which a fault is not worth naming. An assumption."""
 _ALIKE = 10.0
 """Ratio of probabilities from which the evidence is strong (Jeffreys 1961, from memory)."""
 _MOST_NAMED = 2

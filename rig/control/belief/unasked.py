@@ -5,7 +5,7 @@ Detection only; the guards decide what follows.
 
 from __future__ import annotations
 
-from rig.control.belief.gauges import HANDS_KPA, PUMP_SHARE
+from rig.control.belief.gauges import FOLLOWS_S, HANDS_KPA, PUMP_SHARE
 from rig.control.belief.observe import Facts
 from rig.control.belief.passing import MOST_FLOW
 from rig.control.belief.residuals import APART_KPA, against_gas, calm
@@ -18,15 +18,13 @@ _STRAY_L = 0.03
 _GIVEN_BACK = 0.5
 """Least share of the line loss by which the gauge drops once the pump has stopped."""
 NOISE_KPA = 1.0
-"""Noise band of a steady gauge."""
+"""Noise band of a steady gauge: as much as a usual gauge's uncertainty."""
 _RISES_KPA = 1.5
-"""The gas warms up again after a draw, but raises the pressure by less than this."""
+"""The gas warms up again after a draw, but raises the pressure by less than this. An assumption."""
 _HANGS_KPA = 15.0
 """Vacuum of a full hose that hangs 1.5 m below its gauge."""
 _BEHIND_S = 0.5
 """Of a stop on the gauge: the 0.3 s that every gauge may lag, and 0.2 s of a relay. Common practice, no source."""
-_SHOWS_S = 1.0
-"""Time after the pump has coasted down in which the gauge follows."""
 
 
 def flows(setup: Setup, facts: Facts) -> bool:
@@ -56,7 +54,7 @@ def _drawn(setup: Setup, facts: Facts, *, blind_back: bool) -> bool:
     """
     line, left_kpa = facts.reading.line_kpa, facts.stroke.stop_gauge_kpa
     lever = setup.by_hand and facts.state is State.RUNNING
-    if line is None or lever or facts.off_s <= setup.line.coast_s + _SHOWS_S:
+    if line is None or lever or facts.off_s <= setup.line.coast_s + FOLLOWS_S:
         return False
     lowest_kpa = -_HANGS_KPA
     if facts.last_way < 0:

@@ -19,7 +19,7 @@ from rig.control.words.values import Setup
 _METER_DOUBTS = frozenset({Flag.FLOW_TOO_HIGH, Flag.ESTIMATES_DISAGREE, Flag.AIR_PUMPED, Flag.MEASURES_DIFFER})
 """Alarms that a person may override, and that indicate a meter error."""
 _REFILLED = 0.01
-"""Systematic error of each refilling of the hose, as a share."""
+"""Systematic error of each refilling of the hose, as a share. An assumption."""
 _PART_OF_AIR = 0.75
 """A meter that counts part of the air does not locate the end of the air in the suction line: this share of it may be
 taken for liquid."""

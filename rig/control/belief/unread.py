@@ -11,7 +11,7 @@ _PUMP = frozenset({"pump_run", "pump_reverse"})
 _MOST_FLOW = 1.1
 """The pump's rated flow may be off by a tenth (common practice, no source)."""
 _MOST_GROWTH = 0.05
-"""Share by which a cavity may grow at the relief pressure."""
+"""Share by which a cavity may grow at the relief pressure. An assumption."""
 
 
 def with_unread(setup: Setup, state: FillState, facts: Facts) -> FillState:

@@ -7,13 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.control.belief.gauges import FOLLOWS_S
 from rig.control.belief.observe import Facts
 from rig.control.belief.pressure import gun_kpa
 from rig.control.belief.state import FillState
 from rig.control.words.values import Setup
-
-_FOLLOWS_S = 1.0
-"""Time after the pump has coasted down in which the gauge follows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +44,7 @@ def _by_gauge(setup: Setup, state: FillState, facts: Facts) -> float | None:
         return None if facts.line is None else facts.line.best
     if facts.rests or facts.reverse or setup.by_hand:
         return facts.tyre_kpa
-    if facts.off_s < setup.line.coast_s + _FOLLOWS_S:
+    if facts.off_s < setup.line.coast_s + FOLLOWS_S:
         return None
     return gun_kpa(setup, facts.reading.line_kpa, state.tally.hose_l, facts.covered_m)
 

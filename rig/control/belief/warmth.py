@@ -34,7 +34,7 @@ truth in 96 to 100 % of draws by Newton's law and by convection (tests/control/t
 _MODEL_SD = 0.25
 """Of a change of θ by compression or expansion: errors of the law of heat transfer and of the account of the air."""
 _LETS_OUT_SD = 0.35
-"""The same for air let out, whose course is only known by its two ends."""
+"""The same for air let out, whose course is only known by its two ends. An assumption."""
 _SLOPE_SD_KPA_S = 0.04
 """Standard deviation of a slope besides its noise: the gauge's settling, and heat transfer that is not exponential."""
 _SLOPE_SHARE = 0.15

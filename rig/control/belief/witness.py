@@ -21,7 +21,7 @@ from rig.meter_kind import KINDS
 from rig.plan.physics import flow_lps
 from rig.record.work import MeterKind
 
-_BEYOND = 1.5
+BEYOND = 1.5
 """Multiple of the combined 95 % uncertainty beyond which two values cannot both be right: 3 standard deviations."""
 _TOGETHER = 4.0
 """Standard deviations from which the meter's pooled error holds the fill: a sound rig shows so much once in 16,000
@@ -73,7 +73,7 @@ class Comparison:
     @property
     def contradicts(self) -> bool:
         """Whether one of the two must be wrong."""
-        return self.apart_l > self.play_l + _BEYOND * math.hypot(self.bias_u_l, self.meter_u_l)
+        return self.apart_l > self.play_l + BEYOND * math.hypot(self.bias_u_l, self.meter_u_l)
 
     @property
     def error(self) -> tuple[float, float]:

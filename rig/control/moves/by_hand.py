@@ -19,7 +19,7 @@ from rig.sentence import Sentence
 from rig.units import KPA_PER_PSI
 
 _OTHER_KPA = 0.5
-"""A pressure that differs by more is a new one."""
+"""A pressure that differs by more is a new one: the noise that a rest's reading may keep."""
 _AT_ONCE_S = 1.5
 """A pressure that is steady so soon after the pump has coasted is the stroke's: nobody has moved anything since."""
 _LET_DOWN_KPA = KPA_PER_PSI

@@ -9,7 +9,7 @@ from rig.control.words.flags import End
 from rig.control.words.values import Setup
 
 _LEAST_DRAW_S = 5.0
-"""A draw that the dry-run limit would end sooner waits until the pump has cooled."""
+"""A draw that the dry-run limit would end sooner waits until the pump has cooled. An assumption."""
 _LEAST_RUN_S = 0.5
 """Shortest run of a pump: until its flow is counted, and a relay's delay. An assumption."""
 

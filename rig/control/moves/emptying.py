@@ -11,10 +11,11 @@ import math
 
 from rig.control.belief.doubt import with_last_rest
 from rig.control.belief.level import near_level
-from rig.control.belief.pressure import after_draw, at_rest
+from rig.control.belief.pressure import AIR_DRAWN_KPA, after_draw, at_rest
 from rig.control.belief.residuals import LOST_ON_AIR, unconfirmed_stop
 from rig.control.belief.state import Mark, Stroke
 from rig.control.belief.uncertainty import net_within
+from rig.control.belief.witness import BEYOND
 from rig.control.moves.learning import overrun_s
 from rig.control.moves.turn import Turn
 from rig.control.moves.uncoupling import come_off
@@ -26,21 +27,17 @@ from rig.units import KPA_PER_PSI
 
 _NEAR_KPA = 0.5 * KPA_PER_PSI
 """A tyre this near to the floor is aired up first: it would give no stroke worth a start. An assumption."""
-_TOLD_KPA = 3 * KPA_PER_PSI
-"""Bore loss of the liquid above which its disappearance distinguishes air from liquid."""
 _AIR_UP_KPA = 15 * KPA_PER_PSI
 """Common practice, no source: enough to push, well below what a bead or a jack tolerates."""
 _MOST_AIR_UPS = 5
-"""Limit of requests to air up a tyre that shows no rise."""
+"""Limit of requests to air up a tyre that shows no rise. An assumption."""
 _AIR_SHARE, _AIR_STEPS, _NOTHING_STEPS = 0.7, 1.5, 0.25
 """For a level or a scale: air came where the tote lacks more than this share, and these steps, of the volume that the
 pressure fall gives; below the last, nothing came."""
 _SILENT = 0.3
 """Share of the permitted dry-run time without a count after which a rest checks what came."""
-_BEYOND_DOUBT = 1.5
-"""Multiple of the uncertainty (95 %) that the volume must exceed to be significant: three standard deviations."""
 _FRONT_S = 2.0
-"""Time for which the meter may count air as liquid before the gauge shows it."""
+"""Time for which the meter may count air as liquid before the gauge shows it. An assumption."""
 
 
 def settle_emptying(turn: Turn) -> None:
@@ -75,7 +72,7 @@ def settle_emptying(turn: Turn) -> None:
 
 def _end_drawing(turn: Turn) -> None:
     """Finish, unless the volume is insignificant against its uncertainty: then the tyre is not emptied."""
-    if -turn.facts.in_tyre_l <= _BEYOND_DOUBT * net_within(turn.setup, turn.state).more_l:
+    if -turn.facts.in_tyre_l <= BEYOND * net_within(turn.setup, turn.state).more_l:
         turn.set(stroke=changed(turn.state.stroke, nothing_came=True))
     else:
         come_off(turn)
@@ -114,7 +111,7 @@ def _judged(turn: Turn, rest_kpa: float) -> Stroke:
 def _lost_nothing(turn: Turn) -> bool:
     """Whether the gauge at the end of the stroke was close to its rest reading: no liquid flowed."""
     line_kpa, would_lose_kpa = turn.facts.reading.line_kpa, line_loss_kpa(turn.setup.line, turn.setup.line.back_lps)
-    if line_kpa is None or would_lose_kpa < _TOLD_KPA:
+    if line_kpa is None or would_lose_kpa < AIR_DRAWN_KPA:
         return False
     return line_kpa - turn.state.stroke.watch_line_kpa < LOST_ON_AIR * would_lose_kpa
 
@@ -176,7 +173,7 @@ def _air_comes(turn: Turn, flow: float) -> bool:
         return False
     loss = line_loss_kpa(turn.setup.line, flow)
     with_liquid = facts.gas.best + head_kpa(turn.setup.line, facts.covered_m) - loss
-    return loss >= _TOLD_KPA and line > with_liquid + 0.6 * loss
+    return loss >= AIR_DRAWN_KPA and line > with_liquid + 0.6 * loss
 
 
 def _end(turn: Turn, why: End) -> None:

@@ -28,25 +28,25 @@ _BY_COUNT = frozenset({End.TARGET, End.FEELER, End.LOOK})
 FLOW_STEPS = range(9)
 """Flow steps for which overruns are learned and kept, in fifths of the pump's flow."""
 _USUAL_GAIN = 0.4, 2.5
-"""Outside this range the bore is not that of the valve entered, or is obstructed."""
+"""Outside this range the bore is not that of the valve entered, or is obstructed. An assumption."""
 _OTHER_BORE = 1.5
-"""Factor by which the measured loss may change from one stroke to the next."""
+"""Factor by which the measured loss may change from one stroke to the next. An assumption."""
 _NO_FALL_KPA = 2.0
 """A change that a usual gauge (1 kPa at 95 %, at both ends) may show of nothing."""
 _SLOWER = 1.25
-"""Limit of the next vent's lengthening over the learned time."""
+"""Limit of the next vent's lengthening over the learned time. An assumption."""
 _SCATTER = 1.05
-"""Tolerance within which two successive vents show the same speed."""
+"""Tolerance within which two successive vents show the same speed. An assumption."""
 _LEAST_FALL_KPA = 1.0
-"""A smaller fall is too small to measure."""
+"""A smaller fall is too small to measure: a usual gauge's uncertainty."""
 _LEAST_OPEN_S = 0.5
-"""A shorter vent may have been over before its valve moved."""
+"""A shorter vent may have been over before its valve moved. An assumption."""
 _EVEN = 0.05
-"""A flow no further below its slow estimate than this share is even."""
+"""A flow no further below its slow estimate than this share is even. An assumption."""
 _COUNTED_U = 0.1
 """Largest share of one count in a flow that counts as measured."""
 _MOST_IDLE_OUTS = 3
-"""Where little was to be let out, a single vent or draw without a pressure fall is not significant."""
+"""Where little was to be let out, a single vent or draw without a pressure fall is not significant. An assumption."""
 
 
 def learn(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:

@@ -18,7 +18,7 @@ _SHARE = 1 / 3
 _LATE = 0.8
 """A rest from here on, as a share of the litres at the look, is the look."""
 _FEELER_S = 3.0
-"""Pumping time until a flow is measured and the pump has coasted, at most at the pump's full flow."""
+"""Pumping time until a flow is measured and the pump has coasted, at most at the pump's full flow. An assumption."""
 _GUARD = "cavity_differs"
 
 

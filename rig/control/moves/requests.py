@@ -30,7 +30,7 @@ _NO_MEASURE = Wording(
 )
 _NOT_STANDING = Wording("missing.standing", "Wait until the liquid stands; then the next measure counts.")
 STAND_S = 20.0
-"""Time-out for the liquid to come to rest when a fill is held or stopped."""
+"""Time-out for the liquid to come to rest when a fill is held or stopped. An assumption."""
 
 
 def handle(turn: Turn, request: Request) -> tuple[Missing, ...]:

@@ -16,7 +16,7 @@ from rig.control.words.flags import End, Flag
 from rig.control.words.prompts import GUN_OFF, GUN_OFF_BY_HAND, GUN_OFF_OPEN, INSERT_BACK
 
 _LONGEST_FLUSH_S = 2.0
-"""Limit of a reverse that proves the insert."""
+"""Limit of a reverse that proves the insert. An assumption."""
 
 
 def shut(turn: Turn) -> None:

@@ -17,7 +17,7 @@ from rig.units import KPA_PER_PSI
 _SLOWEST_LPS = 0.03
 """Slowest flow worth pumping at, 2 L/min: a wheel would take hours. An assumption."""
 _SEATED_L = 0.2
-"""Limit of what a reverse against a shut valve brings back."""
+"""Limit of what a reverse against a shut valve brings back: a hose that yields. An assumption."""
 _ATTACHED = ALWAYS - running(Phase.UNCOUPLE)
 
 

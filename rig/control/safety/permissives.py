@@ -21,7 +21,7 @@ Permissive = Callable[[Setup, FillState, Facts], Sentence | None]
 """Returns what is missing and how to fix it, or ``None``."""
 
 _LIKE_AIR_KPA = 5.0
-"""Distance from ambient pressure within which a gauge is suspected of being an absolute one."""
+"""Distance from ambient pressure within which a gauge is suspected of being an absolute one. An assumption."""
 
 _NO_ANSWER = Wording("missing.field", "The modules do not answer: check power and cable.")
 _UNTRUSTED = Wording("missing.untrusted", "Not fresh or out of range: {points}. Check those sensors.")

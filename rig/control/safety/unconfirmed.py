@@ -24,7 +24,7 @@ _IN_THE_WAY = Wording("missing.off_unconfirmed", "{cannot} {first}")
 REPORTED_AFTER_S = 1.0
 """Hold-off: a lost answer, or a module that reports its outputs late, raises no alarm."""
 _FRESH_S = 1.0
-"""A scan or two without new values is tolerated before the figures count as stale."""
+"""A scan or two without new values is tolerated before the figures count as stale. An assumption."""
 
 
 def followed(setup: Setup, state: FillState, facts: Facts) -> FillState:
