@@ -171,7 +171,9 @@ def _gauge(setup: Setup, state: FillState, facts: Facts) -> Sign:
 
 
 def _still(facts: Facts) -> Sign:
-    """Unmoved since the pump started or stopped, or since the vent opened."""
+    """Unmoved since the pump started or stopped, or since the vent opened; unknown where nothing was read."""
+    if not facts.reading.fresh:
+        return "?"
     since_s = facts.stroke_s if facts.venting else max(facts.run_s, facts.off_s)
     began_s = facts.reading.now_s - facts.stroke.began_s
     return "+" if facts.gauge_age_s > min(since_s, began_s) > _RUNS_S else "0"
