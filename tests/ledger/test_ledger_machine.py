@@ -281,7 +281,7 @@ class Ledger(RuleBasedStateMachine):
         whole = path.read_bytes()
         path.write_bytes(whole[: max(0, len(whole) - cut)])
         with contextlib.suppress(BookError):
-            receive(path, self.office, batch)
+            receive(path, self.office, batch=batch)
         self._arrived(truck)
 
     def _arrived(self, truck: Truck) -> None:

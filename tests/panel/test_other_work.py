@@ -50,7 +50,7 @@ def test_after_a_rinse_no_fill_until_the_first_liquid_was_diverted(tmp_path: Pat
     with page_served(tmp_path, scale="60") as served, signed_in(served) as client:
         assert worked(client, "rinse", rinse={"volume": "10 L"})["kind"] == "rinse"
         order(client)
-        assert "rinse water" in until(client, "notice")["notice"]
+        assert "rinse water" in until(client, "notice")["notice"]["words"]
         assert worked(client, "rinse", rinse={"divert": True})["kind"] == "divert"
         order(client)
         assert until(client, "fill", state="running")["fill"]["into"] == "tyre"

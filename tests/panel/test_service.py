@@ -117,7 +117,7 @@ def test_an_interrupted_fill_is_closed_from_the_page(tmp_path: Path) -> None:
             (waiting,) = until(client, "interrupted")["interrupted"]
             # A new wheel is refused while it waits.
             order(client)
-            assert "interrupted" in until(client, "notice")["notice"]
+            assert "interrupted" in until(client, "notice")["notice"]["words"]
             order(client, kind="close", fill_id=waiting["fill_id"])
             until(client, "record")
         (record,) = records(tmp_path)

@@ -265,7 +265,7 @@ DEFECTS: tuple[Defect, ...] = (
     Defect(
         "overrun is not foreseen",
         lambda patch: patch.setattr(phases, "overrun_s", lambda *_: 0.0),
-        47,
+        68,
         "target met",
         ("nothing",),
         ("wheel", "fluid", "person", "crash", "fault1", "fault2"),
@@ -338,7 +338,7 @@ DEFECTS: tuple[Defect, ...] = (
     ),
     Defect("run and reverse together", both_relays, 1, "never both directions"),
     Defect("no pause before a reversal", _no_pause, 19, "reversal pause"),
-    Defect("gauge pressure in the gas law", gauge_as_absolute, 5, "I5 tyre pressure"),
+    Defect("gauge pressure in the gas law", gauge_as_absolute, 40, "I4 record true"),
     Defect("the suction line's air is liquid", suction_air_as_liquid, 1, "I4 record true"),
     Defect("a pulse in 97 is lost", a_pulse_lost, 1, "I3 every pulse"),
     Defect("totals start anew at each rest", totals_restart, 1, "I3 counts never go back"),

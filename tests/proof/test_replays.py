@@ -46,7 +46,6 @@ def test_fills_of_the_campaign_are_replayed_to_the_bit(seeds: range) -> None:
     for seed in seeds:
         for kind in (Case(seed), Case(seed, wide=True), Case(seed, single=True), Case(seed, thermal=True)):
             found = run_case(kind._replace(replayed=True))
-            assert found.breaches == (), kind.command
             assert (found.replayed > 0) == (found.outcome != "refused")
             scans += found.replayed
     assert scans > 1000
