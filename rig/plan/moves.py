@@ -17,7 +17,7 @@ NEAR_KPA = 3.5
 SETTLE_S = 5.0
 """From the end of one move to the start of the next: coasting, settling, reading the gauge."""
 UNDER_OPEN_VALVE = 0.015
-"""Where the gun comes off an open valve, the liquid remains below it by this share of the cavity."""
+"""Where the gun comes off an open valve, the liquid remains below it by this share of the cavity. An assumption."""
 
 
 @dataclass(frozen=True, slots=True)

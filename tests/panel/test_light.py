@@ -21,7 +21,7 @@ from rig.panel.hub import PERIOD_S, Hub
 from rig.panel.sessions import Sessions
 from rig.run.facade import Facade, Shown
 
-FIRST_VIEW = 61_000, 6
+FIRST_VIEW = 60_500, 6
 RELOAD = 3_000
 STREAM_BYTES_S = 1500
 SHIFT = 0.05

@@ -238,8 +238,8 @@ ROWS: Mapping[str, _Row] = {
         "reading_untrusted:100",
         "181 090 090 090 117 090 090 090 090 090 090"),
 }  # fmt: skip
-"""Faults by name. The shares are those of 542 alarms by single faults in the simulated rig, mixed with three more that
-show what the fault does by its physics (decision 204); on a truck they are other ones."""
+"""Faults by name. The shares are those of 1,078 alarms by single faults in the simulated rig, mixed with ten of each in
+an earlier table (decisions 204 and 215); on a truck they are other ones."""
 
 GROUPS: Mapping[str, _Group] = {
     "no_tyre": _Group(

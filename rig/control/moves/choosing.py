@@ -23,11 +23,12 @@ from rig.units import KPA_PER_PSI
 _EARLY_KPA = 2.5 * KPA_PER_PSI
 """A stroke that ended so far below its goal goes on, instead of letting air out. An assumption."""
 _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
-"""Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not."""
+"""Share of the cavity below the valve from which no more air is taken: a vent that spits is seen, a draw is not.
+An assumption."""
 _MOST_TOP_UPS = 3
 """After so many a fill ends short of its target. An assumption."""
 _LAST_SHARE = 0.02
-"""Share of the target below which a stroke is a top-up."""
+"""Share of the target below which a stroke is a top-up. An assumption."""
 
 
 def choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
@@ -52,8 +53,8 @@ def choose(turn: Turn, last: Stroke, rest_kpa: float) -> None:
 
 def _done(turn: Turn, last: Stroke, remaining_l: float, barren: int) -> bool:
     # Not with a hose of air that can be filled: it makes the proof of the insert's seat weaker.
-    topped_up = turn.state.top_ups >= _MOST_TOP_UPS and (turn.facts.wet or (last.pumped and barren))
-    return bool(topped_up) or remaining_l <= max(turn.setup.tolerance_l, _perhaps_inside_l(turn))
+    topped_up = turn.state.top_ups >= _MOST_TOP_UPS and (turn.facts.wet or (last.pumped and barren > 0))
+    return topped_up or remaining_l <= max(turn.setup.tolerance_l, _perhaps_inside_l(turn))
 
 
 def _move(turn: Turn, last: Stroke, rest_kpa: float, remaining_l: float, barren: int) -> Fill | AirOut:
@@ -174,15 +175,15 @@ def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
     return _covered(turn) and remaining_l <= max(_LAST_SHARE, 2 * sd_l / cavity_l) * turn.setup.target_l
 
 
-def _air_out(turn: Turn, rest_kpa: float, goal_kpa: float) -> None:
-    setup, stroke = turn.setup, changed(begin(turn, rest_kpa), goal_kpa=goal_kpa, lets_out=True)
+def _air_out(turn: Turn, rest_kpa: float, to_kpa: float) -> None:
+    setup, stroke = turn.setup, changed(begin(turn, rest_kpa), goal_kpa=to_kpa, lets_out=True)
     if _covered(turn):
         # Air cannot leave through a covered valve. The guard holds the fill and reports it.
         turn.set(stroke=changed(stroke, wants_air=True))
         return
     if setup.method == "vent":
         # Approach from above: aim at the middle of the tolerance, and not all the way before the bore is known.
-        aim_kpa = goal_kpa + min(NEAR_KPA / 2, (rest_kpa - goal_kpa) / 2)
+        aim_kpa = to_kpa + min(NEAR_KPA / 2, (rest_kpa - to_kpa) / 2)
         turn.phase_trigger("vent", changed(stroke, open_s=vent_s(turn, rest_kpa, aim_kpa)))
     elif not may_draw(turn):
         turn.set(stroke=changed(turn.state.stroke, cools=True))
