@@ -26,7 +26,7 @@ from rig.control.belief.doubt import (
     with_late_rise,
     with_more_room,
     with_rest,
-    with_unseen,
+    with_unforeseen,
     with_vacuum_lost,
 )
 from rig.control.belief.doubts import less_of, more_of
@@ -252,18 +252,26 @@ def test_the_last_stroke_counts_in_what_the_cavity_is_measured_by() -> None:
         assert (less_of(tally.doubts) == pytest.approx(50.0, rel=0.1)) is doubted
 
 
-def test_a_rest_as_foreseen_is_no_reason_to_doubt_and_one_far_above_it_is() -> None:
-    """Foreseen at most 100 kPa: a tyre with 300 L of air at 120 holds 27 L more liquid, in place of that air."""
-    band = Band(90.0, 95.0, 100.0)
-    unseen_l = 300 * 20.0 / (120.0 + AIR)
-    assert sides(with_unseen(BY_LEVEL, at(), band, 102.0, 300.0)) == about(0.0, 0.0)
-    assert sides(with_unseen(BY_LEVEL, at(), band, 120.0, 300.0)) == about(0.0, unseen_l)
-    assert sides(with_unseen(SETUP, at(), band, 120.0, 300.0)) == about(0.0, 0.0)
-    assert sides(with_unseen(SETUP, at(when_low_l=80.0), band, 120.0, 300.0)) == about(20.0, 0.0)
-    assert sides(with_unseen(SETUP, at(when_low_l=80.0), band, 102.0, 300.0)) == about(0.0, 0.0)
-    before = HELD.doubting("field_lost", more_l=5.0)
+def test_a_rest_as_foreseen_is_no_reason_to_doubt_and_one_far_from_it_is() -> None:
+    """Foreseen 95 kPa, 90 to 100: 300 L of air at 120 hold 34 L more liquid in place of air, at 75 as much less."""
+    band, facts = Band(90.0, 95.0, 100.0), facts_of(stroke=Stroke(start_l=50.0))
+    unseen_l, missing_l = 300 * 25.0 / (120.0 + AIR), 300 * 20.0 / (75.0 + AIR)
+
+    def by(setup: Setup, state: FillState, kpa: float, facts: Facts = facts) -> tuple[float, float]:
+        return sides(with_unforeseen(setup, state, facts, band, kpa, 300.0))
+
+    for kpa in (88.5, 102.0):
+        assert by(BY_LEVEL, at(), kpa) == about(0.0, 0.0)
+    assert by(BY_LEVEL, at(), 120.0) == about(0.0, unseen_l)
+    assert by(BY_LEVEL, at(), 75.0) == about(missing_l, 0.0)
+    assert by(BY_LEVEL, at(), 75.0, replace(facts, stroke=Stroke(start_l=92.0))) == about(8.0, 0.0)
+    assert by(SETUP, at(), 120.0) == by(SETUP, at(), 75.0) == about(0.0, 0.0)
+    assert by(SETUP, at(when_low_l=80.0), 120.0) == about(20.0, 0.0)
+    assert by(SETUP, at(when_low_l=80.0), 102.0) == about(0.0, 0.0)
+    before = HELD.doubting("field_lost", less_l=2.0, more_l=5.0)
     since = at(mark=Mark(before), tally={"doubts": before.doubting("no_flow", more_l=8.0).doubts})
-    assert sides(with_unseen(BY_LEVEL, since, band, 120.0, 300.0)) == about(0.0, 5.0 + unseen_l)
+    assert by(BY_LEVEL, since, 120.0) == about(2.0, 5.0 + unseen_l)
+    assert by(BY_LEVEL, since, 75.0) == about(2.0 + missing_l, 13.0)
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ UNREAD, HALF, CUT_OFF = (
     {"setup": with_(cuts_gauge_off=True)},
 )
 FULL = with_(target_l=340.0, existing_l=20.0)
-GUN_FIRST = with_(stop_order="gun off, then core back", target_l=(SETUP.cavity.fraction_at_valve - 0.01) * 400 - 0.1)
+GUN_FIRST = with_(stop_order="gun off, then core back", target_l=(SETUP.cavity.fraction_at_valve - 0.015) * 400 - 0.1)
 
 
 @pytest.mark.parametrize(

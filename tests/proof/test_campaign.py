@@ -20,7 +20,7 @@ from sim.scenarios import PAIRS, PARTS, Case, drawn
 FILLS = os.environ.get("RIG_CAMPAIGN_FILLS", "12")
 
 
-@pytest.mark.full
+@pytest.mark.release
 def test_a_small_campaign_has_no_breach(capsys: pytest.CaptureFixture[str]) -> None:
     drop = ",".join(SMALL)
     assert main(["campaign", "--fills", FILLS, "--seed", "1000", "--jobs", "1", "--drop", drop, "--json"]) == 0
@@ -103,7 +103,7 @@ OPEN = ("slip", "viscosity", "vortex", "air")
 with these fills are stopped or records are wrong (test_thermal_expected.py)."""
 
 
-@pytest.mark.full
+@pytest.mark.release
 @pytest.mark.parametrize("seed", range(12))
 def test_a_sound_rig_unlike_the_demonstration_s_fills_its_wheel(seed: int) -> None:
     ran = run_case(Case(seed, ("fault1", "fault2", "crash", "person", "order", *OPEN), wide=True))

@@ -18,8 +18,8 @@ from sim.scenarios import AS_THEN, Case, Habits, Scenario, drawn, set_up
 from sim.table import with_sim
 from sim.virtual import VirtualFill
 
-# Whole fills in virtual time: CI runs them on compiled code.
-pytestmark = pytest.mark.full
+# Whole fills in virtual time.
+pytestmark = pytest.mark.release
 
 
 def test_a_gauge_that_never_stands_is_no_rest_however_long_it_takes() -> None:
@@ -35,7 +35,6 @@ def test_a_vent_that_stays_open_is_no_way_to_go_on() -> None:
     assert (ran.first_out, ran.breaches) == ("gauge_restless", ())
 
 
-@pytest.mark.release
 def test_a_pressure_that_fell_further_than_the_air_drawn_is_not_the_tyre_s() -> None:
     """Found by a campaign: behind a blocked valve the emptied hose was the rest; then 152 kPa by run time."""
     ran = run_case(Case(12488, (*AS_THEN, "crash", "dry", "fault2", "order", "pump", "start"), wide=True))
@@ -71,7 +70,6 @@ def test_pulses_faster_than_any_pump_are_in_doubt_from_the_first() -> None:
     assert ran.breaches == ()
 
 
-@pytest.mark.release
 def test_a_pump_that_draws_near_the_level_is_spared_as_if_it_were_air() -> None:
     """Found by a campaign of unlike rigs: 3 L booked as liquid were air, and the pump ran dry too long."""
     drop = ("crash", "dry", "fault1", "fault2", "fluid", "meter", "person", "pump", "start", "truth", "valve")
@@ -295,7 +293,6 @@ def test_a_gauge_that_lies_as_a_tyre_is_let_down_for_the_gun_does_not_cost_the_b
     assert not ran.rig.plant.tyre.bead_lost
 
 
-@pytest.mark.release
 def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pressure() -> None:
     """Found by single faults: gone past "no rise", a rest of 5 kPa was taken for the tyre's, and 65 stood behind it."""
     scenario = drawn(Case(15190008, (*AS_THEN, "crash", "fault1", "fault2")))

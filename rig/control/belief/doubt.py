@@ -43,7 +43,7 @@ _UNSEEN_S = 5.0
 _SHOWN_BY_ROOM = frozenset({
     "counted at rest", "beyond the pump's flow", "unread", "pump runs on", "pump's time", "not counted", "no_flow",
     "meter_jumped", "reverse_flow", "flow_while_stopped", "field_lost", "reading_untrusted", "output_not_obeyed",
-    "moves_while_off",
+    "moves_while_off", "not moved",
 })  # fmt: skip
 """Doubts of litres that may not have flowed, or flowed uncounted."""
 _RUNS_ON = frozenset({"pressure_high", "flow_while_stopped", "moves_while_off"})
@@ -197,22 +197,27 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
     return state.tally.doubting_at_least("vacuum lost", less_l=doubted_l)
 
 
-def with_unseen(setup: Setup, state: FillState, foreseen: Band, rest_kpa: float, air_l: float) -> Tally:
-    """Update the account at a rest above the air space's estimate.
+def with_unforeseen(
+    setup: Setup, state: FillState, facts: Facts, foreseen: Band, rest_kpa: float, air_l: float
+) -> Tally:
+    """Update the account at a rest outside the air space's estimate.
 
-    An estimated measure may have stuck while liquid came in: the pressure indicates uncounted litres. By a meter, a
-    tyre that was below plan no longer is: a vent was open, and liquid was lost there.
+    An estimated measure may have stuck while liquid came in, or counted on while the pump moved less: by so much the
+    room differs. By a meter, a tyre that was below plan no longer is: a vent was open, and liquid was lost there.
     """
-    tally = state.tally
-    if rest_kpa <= foreseen.high + 2 * setup.rest_gauge.u_kpa:
-        return tally
-    if setup.meter.estimated:
-        air_kpa = setup.line.atmosphere_kpa_abs
-        unseen_l = air_l * (1 - (foreseen.high + air_kpa) / (rest_kpa + air_kpa))
-        # What an alarm has put in doubt since the rest before is the same liquid.
-        return tally.doubting_at_least("not counted", more_l=more_of(state.mark.tally.doubts) + unseen_l)
-    if state.when_low_l is not None:
-        return tally.doubting("lost by the vent", less_l=abs(tally.net_l(setup.meter) - state.when_low_l))
+    tally, then = state.tally, state.mark.tally
+    margin_kpa, air_kpa = 2 * setup.rest_gauge.u_kpa, setup.line.atmosphere_kpa_abs
+    # What an alarm has put in doubt since the rest before is the same liquid.
+    if rest_kpa > foreseen.high + margin_kpa:
+        if setup.meter.estimated:
+            unseen_l = air_l * (1 - (foreseen.best + air_kpa) / (rest_kpa + air_kpa))
+            return tally.doubting_at_least("not counted", more_l=more_of(then.doubts) + unseen_l)
+        if state.when_low_l is not None:
+            return tally.doubting("lost by the vent", less_l=abs(tally.net_l(setup.meter) - state.when_low_l))
+    elif rest_kpa < foreseen.low - margin_kpa and setup.meter.estimated:
+        counted_l = facts.in_tyre_l - facts.stroke.start_l
+        missing_l = min(air_l * ((foreseen.best + air_kpa) / (rest_kpa + air_kpa) - 1), counted_l)
+        return tally.doubting_at_least("not moved", less_l=less_of(then.doubts) + missing_l)
     return tally
 
 

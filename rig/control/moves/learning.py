@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from rig.control.belief.doubt import with_counted_double, with_unseen
+from rig.control.belief.doubt import with_counted_double, with_unforeseen
 from rig.control.belief.gauges import vent_shuts_s
 from rig.control.belief.pressure import AIR_DRAWN_KPA, stiffness_kpa_per_l
 from rig.control.belief.residuals import calm, starves, stays_too_high
@@ -225,10 +225,10 @@ def _usual_vent_s(turn: Turn, from_kpa: float, to_kpa: float) -> float:
     return vent_seconds(as_met, air_l(turn), from_kpa, to_kpa) * share
 
 
-def book_unseen(turn: Turn, rest_kpa: float) -> None:
-    """At the rest of a stroke of liquid, broken off or not, book in doubt what the pressure shows beyond the count."""
-    if turn.state.stroke.pushed and turn.facts.gas is not None:
-        turn.set(tally=with_unseen(turn.setup, turn.state, turn.facts.gas, rest_kpa, air_l(turn)))
+def book_unforeseen(turn: Turn, rest_kpa: float) -> None:
+    """At the rest of a stroke of liquid, broken off or not, book in doubt by what pressure and count differ."""
+    if turn.state.stroke.pushed and (foreseen := turn.facts.gas) is not None:
+        turn.set(tally=with_unforeseen(turn.setup, turn.state, turn.facts, foreseen, rest_kpa, air_l(turn)))
 
 
 def watch_flow(turn: Turn) -> None:

@@ -20,7 +20,7 @@ from rig.control.moves.drawing import draw_down, may_draw
 from rig.control.moves.emptying import empty, settle_emptying
 from rig.control.moves.learning import (
     air_l,
-    book_unseen,
+    book_unforeseen,
     end_stroke,
     learn,
     learn_calm,
@@ -90,7 +90,7 @@ def _settle_open(turn: Turn) -> None:
 
 
 def _take_rest(turn: Turn, rest_kpa: float) -> None:
-    book_unseen(turn, rest_kpa)
+    book_unforeseen(turn, rest_kpa)
     turn.set(tally=with_rest(turn.setup, turn.state, turn.facts, rest_kpa))
     if turn.state.stroke.held_kpa:
         # Resumed after an interruption: what moved meanwhile is in the tyre as far as this rest confirms it.

@@ -10,7 +10,7 @@ from rig.control.belief.doubt import (
 )
 from rig.control.belief.state import way_out
 from rig.control.belief.witness import contradiction
-from rig.control.moves.learning import book_unseen, stopped
+from rig.control.moves.learning import book_unforeseen, stopped
 from rig.control.moves.turn import Turn
 from rig.control.words.changed import changed
 from rig.control.words.flags import End
@@ -72,7 +72,7 @@ def last_rest(turn: Turn) -> None:
     facts = turn.facts
     if not facts.rests or facts.tyre_kpa is None or not facts.reading.reachable:
         return
-    book_unseen(turn, facts.tyre_kpa)
+    book_unforeseen(turn, facts.tyre_kpa)
     turn.set(tally=with_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
     turn.set(tally=with_last_rest(turn.setup, turn.state, facts, facts.tyre_kpa))
     turn.set(tally=with_more_room(turn.setup, turn.state, facts, facts.tyre_kpa))

@@ -14,6 +14,7 @@ from rig.control.belief.unasked import moves
 from rig.control.words.checks import like_air
 from rig.control.words.procedure import Phase
 from rig.control.words.values import Check, Setup
+from rig.plan.moves import UNDER_OPEN_VALVE
 from rig.sentence import Sentence, Wording
 from rig.units import KPA_PER_PSI
 
@@ -22,6 +23,9 @@ Permissive = Callable[[Setup, FillState, Facts], Sentence | None]
 
 _LIKE_AIR_KPA = 5.0
 """Distance from ambient pressure within which a gauge is suspected of being an absolute one. An assumption."""
+
+_ROUNDING_L = 1e-6
+"""Rounding of a target that is exactly the plan's largest."""
 
 _NO_ANSWER = Wording("missing.field", "The modules do not answer: check power and cable.")
 _UNTRUSTED = Wording("missing.untrusted", "Not fresh or out of range: {points}. Check those sensors.")
@@ -122,8 +126,8 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
     if not setup.plan_reaches:
         return _NOT_REACHED()
     if gun_off_first(setup):
-        most = (setup.cavity.fraction_at_valve - 0.01) * setup.cavity.volume_l
-        if filled > most:
+        most = (setup.cavity.fraction_at_valve - UNDER_OPEN_VALVE) * setup.cavity.volume_l
+        if filled > most + _ROUNDING_L:
             return _OVER_VALVE(most=most)
     return None
 
