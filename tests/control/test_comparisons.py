@@ -293,7 +293,8 @@ def taken_over(new: Meter, litres: float = 100.0, then_l: float = 85.0, **fields
     state = replace(state, mark=mark, vent_known=True, unmoved_s=3.0, flow=Flow(((0.0, 1),), 1.0, 1.0))
     after = take_over(setup, state, Reading(100.0, line_kpa=50.0), 1)
     assert (after.measure, after.flow, after.unmoved_s, after.vent_known) == (1, Flow(), 0.0, False)
-    assert after.mark == Mark(after.tally, state.counts)
+    # What is put in doubt here the next rest may settle.
+    assert after.mark == Mark(replace(after.tally, doubts=()), state.counts)
     return replace(setup, meter=new), after
 
 
