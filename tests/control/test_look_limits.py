@@ -202,23 +202,39 @@ def test_a_look_says_no_where_a_fifth_of_the_cavity_is_out_of_question(
 # --- several rises ---------------------------------------------------------------------------------------------------
 
 
-def test_a_rise_measures_from_four_uncertainties_of_its_readings_on() -> None:
+def test_one_rise_measures_from_about_four_uncertainties_of_its_readings_on() -> None:
     read_u = math.hypot(1.03, 0.8, 0.6)
-    for by_kpa, measures in ((-0.01, False), (0.01, True)):
-        to_kpa = START.from_kpa + 4 * read_u + by_kpa
+    for share, measures in ((4.0, False), (4.5, True)):
+        to_kpa = START.from_kpa + share * read_u
         rise = replace(START, from_u_kpa=0.8, to_u_kpa=0.6, to_kpa=to_kpa)
+        assert rise.read_u_kpa == pytest.approx(read_u)
         assert (found_in(rise) is not None) is measures
 
 
-def test_several_rises_are_pooled_by_their_inverse_variances() -> None:
+def test_several_short_rises_measure_what_none_of_them_does() -> None:
+    """Three of 2.5 uncertainties, whose errors average out; below two a rise is used only if its errors raise it."""
+    size = after(340.0, replace(START, to_l=40.0))
+    coarse = replace(size, gauge_u_kpa=(size.to_kpa - size.from_kpa) / 2.5)
+    assert found_in(coarse) is None
+    three = pooled((coarse,) * 3)
+    assert three is not None
+    assert three.cavity_l == pytest.approx(340.0, rel=1e-3)
+    short = replace(coarse, gauge_u_kpa=(size.to_kpa - size.from_kpa) / 1.9)
+    assert pooled((short,) * 30) is None
+    assert pooled((coarse,) * 3 + (short,) * 30) == three
+
+
+def test_several_rises_are_pooled_by_the_inverse_variances_of_their_stiffness() -> None:
     long, short = after(360.0), after(330.0, replace(START, to_l=40.0))
     found = [each for each in map(found_in, (long, short)) if each is not None]
-    weights = np.array([each.sigma_l for each in found]) ** -2.0
+    stiffness = np.array([1 / each.cavity_l for each in found])
+    weights = np.array([each.sigma_l for each in found]) ** -2.0 * stiffness**-4.0
     both = pooled((long, short))
     assert both is not None
-    assert both.cavity_l == pytest.approx(np.average([each.cavity_l for each in found], weights=weights))
-    assert both.common_l == pytest.approx(np.average([each.common_l for each in found], weights=weights))
-    shares = weights / weights.sum()
+    assert 1 / both.cavity_l == pytest.approx(np.average(stiffness, weights=weights))
+    of_cavity = both.cavity_l**2 * stiffness**2
+    shares = weights / weights.sum() * of_cavity
+    assert both.common_l == pytest.approx(sum(shares * [each.common_l for each in found]))
     assert both.single_l == pytest.approx(math.sqrt(sum((shares * [each.single_l for each in found]) ** 2)))
     assert both.u_l == pytest.approx(2 * math.hypot(both.common_l, both.single_l))
     assert Found(100.0, 3.0, 4.0).sigma_l == 5.0

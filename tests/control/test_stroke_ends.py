@@ -10,10 +10,11 @@ from plain import AIR, plain_setup, plain_state
 
 from rig.control.belief.airspace import Rise
 from rig.control.belief.observe import Facts
-from rig.control.belief.pressure import Band
+from rig.control.belief.pressure import Band, weighed_cavity
 from rig.control.belief.state import FillState, Stroke
+from rig.control.moves.choosing import hose_takes_all
 from rig.control.moves.drawing import draw_down, draws_too_far
-from rig.control.moves.learning import learn_loss, stopped, vent_s
+from rig.control.moves.learning import learn, learn_loss, stopped, vent_s
 from rig.control.moves.look import time_to_look
 from rig.control.moves.turn import Turn
 from rig.control.words.flags import End, Flag
@@ -134,6 +135,52 @@ def test_before_the_first_vent_a_loss_unlike_the_bore_s_makes_it_half_as_long() 
         state = plain_state(setup, loss_known=True, loss_gain=gain, flags=flags)
         assert lets_out(state) == pytest.approx(share, rel=1e-3)
     assert lets_out(plain_state(setup)) == pytest.approx(0.25, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("open_s", "idle_outs", "from_kpa", "stayed"),
+    [
+        # 70 kPa above its goal one vent that shows nothing is enough; 7 kPa above it takes three.
+        (0.5, 0, 100.0, True), (0.49, 0, 100.0, False), (0.5, 1, 37.0, False), (0.5, 2, 37.0, True),
+        # What is over before its valve has moved shows nothing, however often.
+        (0.49, 9, 37.0, False),
+    ],
+)  # fmt: skip
+def test_air_that_stays_is_told_by_vents_whose_valve_has_moved(
+    open_s: float, idle_outs: int, from_kpa: float, stayed: bool
+) -> None:
+    setup = plain_setup(beside=(), method="vent")
+    stroke = Stroke(
+        from_kpa=from_kpa, goal_kpa=30.0, open_s=open_s, idle_outs=idle_outs, lets_out=True, ended_by=End.TIME
+    )
+    turn = turn_of(setup, plain_state(setup, stroke=stroke), filled_l=300.0)
+    learn(turn, stroke, from_kpa)
+    assert turn.state.stroke.idle_outs == idle_outs + 1
+    assert turn.state.stroke.air_stayed is stayed
+
+
+# --- strokes that bring nothing ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("filled_l", "barren", "hose_l", "method", "ends"),
+    [
+        (373.0, 2, 4.0, "draw-down", True), (372.0, 2, 4.0, "draw-down", False), (373.0, 1, 4.0, "draw-down", False),
+        (373.0, 2, 3.5, "draw-down", False), (373.0, 2, 4.0, "vent", False),
+    ],
+)  # fmt: skip
+def test_where_the_hose_takes_all_the_room_the_fill_ends_short(
+    filled_l: float, barren: int, hose_l: float, method: str, ends: bool
+) -> None:
+    """400 L, 380 at 95 %: 7 L of room and 4 of hose, compressed from 50 to 150 kPa, leave 0.4 L; 8 L leave 0.8.
+
+    0.6 L, 0.2 % of the target, is next to nothing.
+    """
+    setup = plain_setup(beside=(), method=method)
+    setup = replace(setup, window=replace(setup.window, floor_kpa=50.0, ceiling_kpa=150.0))
+    turn = turn_of(setup, plain_state(setup, {"hose_l": hose_l}), filled_l=filled_l)
+    assert weighed_cavity(turn.state.gas, setup) == (400.0, 10.0)
+    assert hose_takes_all(turn, barren) is ends
 
 
 # --- the look ---------------------------------------------------------------------------------------------------------

@@ -40,6 +40,11 @@ _EARLY_SHARE = 0.15
 """Share of a rise up to which a rest on the way is a better reference than the start: it costs little rise."""
 _WAY_WEIGHT = 2.0
 """Weight of the rest on the way, which shows mainly the gas warming: twice it removes twice as much of that."""
+_LEAST_RISE = 2.0
+"""Least rise that is used, in uncertainties of a reading: a still smaller one is used only if its errors raise it."""
+_MOST_SINGLE = 0.2
+"""Largest standard uncertainty of the measured cavity, relative, that averages out: about that of one rise of four
+uncertainties of a reading, with an error at either end. An assumption."""
 _TURNS = 4
 """Iterations after which the cavity from end and way has converged: the way is a small part of the rise."""
 
@@ -88,6 +93,11 @@ class Rise:
     def litres(self) -> float:
         """Reduction of the air space."""
         return self.to_l - self.from_l
+
+    @property
+    def read_u_kpa(self) -> float:
+        """Uncertainty of one of its readings, at 95 %: of the gauge and of the noise in both."""
+        return math.hypot(self.gauge_u_kpa, self.from_u_kpa, self.to_u_kpa)
 
 
 @changeable
@@ -183,6 +193,13 @@ def cavity_indicated(rise: Rise, laws: Laws = _MIDDLE) -> float:
 
 def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
     """The cavity at ambient pressure given by a rise, litres; infinite where there was no rise."""
+    stiffness = _stiffness(rise, laws)
+    return 1 / stiffness if stiffness > 0 else math.inf
+
+
+def _stiffness(rise: Rise, laws: Laws = _MIDDLE) -> float:
+    """The reciprocal of the cavity given by a rise, per litre: proportional to the rise, so linear in the errors of its
+    readings."""
     air, growth = rise.atmosphere_kpa_abs, laws.growth_per_psi / KPA_PER_PSI
     from_kpa, to_kpa = rise.from_kpa - laws.from_error_kpa, rise.to_kpa - laws.to_error_kpa
     start, end = from_kpa + air, to_kpa + air
@@ -190,7 +207,8 @@ def cavity_of_rise(rise: Rise, laws: Laws = _MIDDLE) -> float:
     to_l = rise.from_l + rise.litres * (1 + laws.litres_error)
     below = end * (1 + growth * to_kpa) - warming * start * (1 + growth * from_kpa)
     before = start * rise.from_l - rise.added_kpa_l * (1 + laws.litres_error)
-    return (end * to_l - warming * before) / below if below > 0 else math.inf
+    moved = end * to_l - warming * before
+    return below / moved if moved > 0 else 0.0
 
 
 def _warming(start_kpa_abs: float, end_kpa_abs: float, laws: Laws) -> float:
@@ -228,28 +246,35 @@ class Found:
 
 def found_in(rise: Rise) -> Found | None:
     """The cavity that one rise measures; ``None`` where the rise is too short."""
-    if rise.to_kpa - rise.from_kpa < 4 * math.hypot(rise.gauge_u_kpa, rise.from_u_kpa, rise.to_u_kpa):
-        return None
-    # Measured from end to end.
-    rise = changed(rise, way_kpa=None)
-    parts = _parts(lambda laws: cavity_of_rise(rise, laws), rise)
-    common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
-    single = math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))
-    return Found(cavity_of_rise(rise), common, single)
+    return pooled((rise,))
 
 
 def pooled(rises: tuple[Rise, ...]) -> Found | None:
-    """One cavity from several sealed rises by inverse-variance weights; the systematic part does not average out."""
-    all_found = [found for found in map(found_in, rises) if found is not None and found.sigma_l < found.cavity_l]
+    """One cavity from several sealed rises; ``None`` where all of them together measure it too inaccurately.
+
+    The mean of their stiffnesses by inverse variances: short rises by a coarse gauge count for what they are worth. The
+    systematic part does not average out.
+    """
+    all_found = [_one(rise) for rise in rises if rise.to_kpa - rise.from_kpa >= _LEAST_RISE * rise.read_u_kpa]
     if not all_found:
         return None
-    weights = [found.sigma_l**-2 for found in all_found]
-    shares = [weight / sum(weights) for weight in weights]
-    return Found(
-        sum(share * found.cavity_l for share, found in zip(shares, all_found, strict=True)),
-        sum(share * found.common_l for share, found in zip(shares, all_found, strict=True)),
-        math.hypot(*(share * found.single_l for share, found in zip(shares, all_found, strict=True))),
-    )
+    weights = [1 / (common * common + single * single) for _, common, single in all_found]
+    shares = [weight / math.fsum(weights) for weight in weights]
+    each = [(share, *found) for share, found in zip(shares, all_found, strict=True)]
+    stiffness = math.fsum([share * value for share, value, _, _ in each])
+    common = math.fsum([share * part for share, _, part, _ in each])
+    single = math.hypot(*[share * part for share, _, _, part in each])
+    if stiffness <= 0 or single > _MOST_SINGLE * stiffness:
+        return None
+    return Found(1 / stiffness, common / stiffness**2, single / stiffness**2)
+
+
+def _one(rise: Rise) -> tuple[float, float, float]:
+    """The stiffness by one rise, measured from end to end, and its systematic and its other standard uncertainty."""
+    rise = changed(rise, way_kpa=None)
+    parts = _parts(lambda laws: _stiffness(rise, laws), rise)
+    common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
+    return _stiffness(rise), common, math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))
 
 
 Stage = Literal["early", "look", "later"]

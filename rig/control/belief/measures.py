@@ -62,7 +62,7 @@ def take_over(setup: Setup, state: FillState, reading: Reading, measure: int) ->
     if against is not None and not missed:
         # There is no evidence which of the two is right.
         tally = tally.doubting("measures differ", less_l=against.apart_l, more_l=against.apart_l)
-    # The next rest may settle what is put in doubt here. Vent time depends on an air space that the new measure may give
-    # differently: the next one is conservative.
+    # The next rest may settle what is put in doubt here. Vent time depends on an air space that the new measure may
+    # give differently: the next one is conservative.
     mark = Mark(changed(tally, doubts=mark.tally.doubts), state.counts)
     return changed(state, tally=tally, mark=mark, measure=measure, flow=Flow(), unmoved_s=0.0, vent_known=False)

@@ -27,6 +27,11 @@ _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 An assumption."""
 _MOST_TOP_UPS = 3
 """After so many a fill ends short of its target. An assumption."""
+_BARREN_ENOUGH = 2
+"""Strokes that brought nothing, after which a fill ends short where no more was to be expected; else the next one holds
+it. An assumption."""
+_NEARLY_FULL = 0.9
+"""Share of the hose that is liquid where it is. An assumption."""
 _LAST_SHARE = 0.02
 """Share of the target below which a stroke is a top-up. An assumption."""
 
@@ -89,7 +94,7 @@ def _let_out(turn: Turn, last: Stroke, rest_kpa: float, remaining_l: float, move
     if last.pumped:
         barren = min(barren, MOST_BARREN - 1) if turn.facts.wet else barren + 1
     turn.set(stroke=changed(turn.state.stroke, barren=barren))
-    if _at_level_as_planned(turn, remaining_l):
+    if _at_level_as_planned(turn, remaining_l) or hose_takes_all(turn, barren):
         turn.flag(Flag.SHORT)
         _finish(turn, rest_kpa)
         return
@@ -175,6 +180,24 @@ def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
     return _covered(turn) and remaining_l <= max(_LAST_SHARE, 2 * sd_l / cavity_l) * turn.setup.target_l
 
 
+def hose_takes_all(turn: Turn, barren: int) -> bool:
+    """Whether strokes bring nothing because the air of the emptied hose takes all the room that a draw makes.
+
+    Only where that is no surprise: in a wheel at the lower end of what size and strokes give, at 95 %. The hose must be
+    nearly full: air in it makes the proof of the insert's seat weaker.
+    """
+    setup, line = turn.setup, turn.setup.line
+    nearly_full = turn.state.tally.hose_l >= _NEARLY_FULL * line.hose_l
+    if setup.method != "draw-down" or barren < _BARREN_ENOUGH or not nearly_full:
+        return False
+    cavity_l, sd_l = weighed_cavity(turn.state.gas, setup)
+    least_l = max(cavity_l - 2 * sd_l - turn.facts.filled_l, 0.0)
+    air_kpa = line.atmosphere_kpa_abs
+    # Boyle's law from floor to ceiling, with the hose's air.
+    kept = (setup.window.floor_kpa + air_kpa) / (setup.window.ceiling_kpa + air_kpa)
+    return least_l - kept * (least_l + line.hose_l) < _next_to_nothing_l(turn)
+
+
 def _air_out(turn: Turn, rest_kpa: float, to_kpa: float) -> None:
     setup, stroke = turn.setup, changed(begin(turn, rest_kpa), goal_kpa=to_kpa, lets_out=True)
     if _covered(turn):
@@ -182,8 +205,9 @@ def _air_out(turn: Turn, rest_kpa: float, to_kpa: float) -> None:
         turn.set(stroke=changed(stroke, wants_air=True))
         return
     if setup.method == "vent":
-        # Approach from above: aim at the middle of the tolerance, and not all the way before the bore is known.
-        aim_kpa = to_kpa + min(NEAR_KPA / 2, (rest_kpa - to_kpa) / 2)
+        # Approach from above: aim at the middle of the tolerance, by as much as the gauge may be wrong, and not all the
+        # way before the bore is known.
+        aim_kpa = to_kpa + min(max(NEAR_KPA / 2, setup.rest_gauge.u_kpa), (rest_kpa - to_kpa) / 2)
         turn.phase_trigger("vent", changed(stroke, open_s=vent_s(turn, rest_kpa, aim_kpa)))
     elif not may_draw(turn):
         turn.set(stroke=changed(turn.state.stroke, cools=True))

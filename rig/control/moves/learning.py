@@ -163,9 +163,10 @@ def _learn_vent(turn: Turn, stroke: Stroke, rest_kpa: float) -> None:
     fell_kpa = stroke.from_kpa - rest_kpa
     computed = vent_seconds(turn.setup.line, air_l(turn), stroke.from_kpa, rest_kpa)
     if fell_kpa < _NO_FALL_KPA and computed < stroke.open_s / 4:
-        idle = stroke.idle_outs + 1
-        significant = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI and stroke.open_s >= _LEAST_OPEN_S
-        turn.set(stroke=changed(stroke, air_stayed=significant or idle >= _MOST_IDLE_OUTS, idle_outs=idle))
+        # What is over before its valve has moved shows nothing, however often.
+        idle, moved = stroke.idle_outs + 1, stroke.open_s >= _LEAST_OPEN_S
+        significant = stroke.from_kpa - stroke.goal_kpa > 3 * _ONE_PSI or idle >= _MOST_IDLE_OUTS
+        turn.set(stroke=changed(stroke, air_stayed=moved and significant, idle_outs=idle))
         return
     turn.set(stroke=changed(turn.state.stroke, idle_outs=0))
     if fell_kpa >= _LEAST_FALL_KPA and 0 < computed < math.inf:
