@@ -14,7 +14,7 @@ from rig.control.belief.pressure import Band, weighed_cavity
 from rig.control.belief.state import FillState, Stroke
 from rig.control.moves.choosing import hose_takes_all
 from rig.control.moves.drawing import draw_down, draws_too_far
-from rig.control.moves.learning import learn, learn_loss, stopped, vent_s
+from rig.control.moves.learning import end_stroke, learn, learn_loss, stopped, vent_s
 from rig.control.moves.look import time_to_look
 from rig.control.moves.turn import Turn
 from rig.control.words.flags import End, Flag
@@ -108,6 +108,18 @@ def test_a_small_loss_is_learned_as_far_as_a_gauge_shows_it() -> None:
     assert Flag.OTHER_LOSS not in found.state.flags
     assert lost(13.0, wavers_kpa=4.0).state.loss_gain == 1.0
     assert lost(100.0).state.flags == {Flag.OTHER_LOSS}
+
+
+@pytest.mark.parametrize(("flow_lps", "kept_lps"), [(0.55, 0.55), (0.49, 0.6)])
+def test_the_loss_belongs_to_the_flow_of_the_last_second_where_that_is_resolved(
+    flow_lps: float, kept_lps: float
+) -> None:
+    """100 pulses a litre: 55 of them in a second are fine enough, 49 are not."""
+    setup = plain_setup(beside=())
+    state = plain_state(setup, phase=Phase.FILL)
+    turn = turn_of(setup, state, flow_lps=flow_lps, slow_lps=0.6, slow_u=0.01, line_kpa=150.0)
+    end_stroke(turn, End.CEILING)
+    assert turn.state.stroke.stop_flow_lps == kept_lps
 
 
 # --- a vent -----------------------------------------------------------------------------------------------------------

@@ -39,6 +39,7 @@ FOUND = {
     9910123: "vents over before their valve had moved passed for one that lets nothing out",
     9910172: "the air of a long hose took all the room of a wheel a little smaller than its size: no progress",
     9910195: "a vent aimed at a goal that a gauge of 2 % does not show: pressure low",
+    9911197: "a long hose that still stretched made the first loss of a slow pump too small: estimates disagree",
     9910197: "no rise of less than four uncertainties of a gauge of 2 % measured anything of the cavity",
 }
 LONG = {9910172, 9751153, 9757029, 9754069, 9757079, 9756283}

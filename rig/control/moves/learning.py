@@ -45,6 +45,8 @@ _EVEN = 0.05
 """A flow no further below its slow estimate than this share is even. An assumption."""
 _COUNTED_U = 0.1
 """Largest share of one count in a flow that counts as measured."""
+_RESOLVED_U = 0.02
+"""One pulse in a second as a share of the flow: twice that of the loss. An assumption."""
 _MOST_IDLE_OUTS = 3
 """Where little was to be let out, a single vent or draw without a pressure fall is not significant. An assumption."""
 
@@ -138,12 +140,20 @@ def end_stroke(turn: Turn, why: End) -> None:
             stopped(turn, why),
             stop_l=in_tyre_l(turn.setup, turn.state),
             # A stroke ended before its flow was measured gives none: a level's one step in a second is no flow.
-            stop_flow_lps=(facts.slow_lps if measured else 0.0) or turn.state.stroke.stop_flow_lps,
+            stop_flow_lps=(_stop_lps(turn) if measured else 0.0) or turn.state.stroke.stop_flow_lps,
             loss_told=loss_shown,
         )
     )
     turn.note("stroke", ended_by=why.value, in_tyre_l=round(facts.in_tyre_l, 3), flow_lps=round(facts.flow_lps, 4))
     turn.phase_trigger("rest")
+
+
+def _stop_lps(turn: Turn) -> float:
+    """The flow that the gauge's last reading belongs to: the last second's where that resolves it, as the longer window
+    lags while the hose still stretches."""
+    facts = turn.facts
+    resolved = facts.flow_lps * _RESOLVED_U > turn.setup.meter.litres_per_pulse
+    return facts.flow_lps if resolved else facts.slow_lps
 
 
 def learn_calm(turn: Turn) -> None:
