@@ -189,10 +189,10 @@ def test_where_the_hose_takes_all_the_room_the_fill_ends_short(
     0.6 L, 0.2 % of the target, is next to nothing.
     """
     setup = plain_setup(beside=(), method=method)
-    setup = replace(setup, window=replace(setup.window, floor_kpa=50.0, ceiling_kpa=150.0))
-    turn = turn_of(setup, plain_state(setup, {"hose_l": hose_l}), filled_l=filled_l)
+    gas = replace(plain_state(setup).gas, rise=Rise(AIR, 50.0, 0.0, 150.0, 0.0))
+    turn = turn_of(setup, plain_state(setup, {"hose_l": hose_l}, gas=gas), filled_l=filled_l)
     assert weighed_cavity(turn.state.gas, setup) == (400.0, 10.0)
-    assert hose_takes_all(turn, barren) is ends
+    assert hose_takes_all(turn, 150.0, barren) is ends
 
 
 # --- the look ---------------------------------------------------------------------------------------------------------

@@ -94,7 +94,7 @@ def _let_out(turn: Turn, last: Stroke, rest_kpa: float, remaining_l: float, move
     if last.pumped:
         barren = min(barren, MOST_BARREN - 1) if turn.facts.wet else barren + 1
     turn.set(stroke=changed(turn.state.stroke, barren=barren))
-    if _at_level_as_planned(turn, remaining_l) or hose_takes_all(turn, barren):
+    if _at_level_as_planned(turn, remaining_l) or hose_takes_all(turn, rest_kpa, barren):
         turn.flag(Flag.SHORT)
         _finish(turn, rest_kpa)
         return
@@ -180,21 +180,20 @@ def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
     return _covered(turn) and remaining_l <= max(_LAST_SHARE, 2 * sd_l / cavity_l) * turn.setup.target_l
 
 
-def hose_takes_all(turn: Turn, barren: int) -> bool:
+def hose_takes_all(turn: Turn, rest_kpa: float, barren: int) -> bool:
     """Whether strokes bring nothing because the air of the emptied hose takes all the room that a draw makes.
 
-    Only where that is no surprise: in a wheel at the lower end of what size and strokes give, at 95 %. The hose must be
-    nearly full: air in it makes the proof of the insert's seat weaker.
+    Only where that is no surprise at the pressures of the last rise: in a wheel at the lower end of what size and
+    strokes give, at 95 %. The hose must be nearly full: air in it makes the proof of the insert's seat weaker.
     """
-    setup, line = turn.setup, turn.setup.line
+    setup, line, rise = turn.setup, turn.setup.line, turn.state.gas.rise
     nearly_full = turn.state.tally.hose_l >= _NEARLY_FULL * line.hose_l
-    if setup.method != "draw-down" or barren < _BARREN_ENOUGH or not nearly_full:
+    if setup.method != "draw-down" or barren < _BARREN_ENOUGH or not nearly_full or rise is None:
         return False
     cavity_l, sd_l = weighed_cavity(turn.state.gas, setup)
     least_l = max(cavity_l - 2 * sd_l - turn.facts.filled_l, 0.0)
-    air_kpa = line.atmosphere_kpa_abs
-    # Boyle's law from floor to ceiling, with the hose's air.
-    kept = (setup.window.floor_kpa + air_kpa) / (setup.window.ceiling_kpa + air_kpa)
+    # Boyle's law, with the hose's air.
+    kept = (rise.from_kpa + line.atmosphere_kpa_abs) / (rest_kpa + line.atmosphere_kpa_abs)
     return least_l - kept * (least_l + line.hose_l) < _next_to_nothing_l(turn)
 
 
