@@ -128,6 +128,9 @@ def test_a_longer_rise_tells_more_and_a_hopeless_one_nothing() -> None:
     assert doubts == sorted(doubts, reverse=True)
     assert found_in(after(340.0, replace(START, to_l=5.0))) is None
     assert pooled(()) is None
+    warmed = replace(START, to_l=START.from_l, to_kpa=START.from_kpa + 20.0)
+    assert pooled((warmed,)) is None, "a rise without litres"
+    assert pooled((warmed, after(340.0))) == pooled((after(340.0),))
 
 
 def test_repeating_a_stroke_averages_the_gauge_and_not_the_tyre() -> None:

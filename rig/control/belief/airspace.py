@@ -255,7 +255,9 @@ def pooled(rises: tuple[Rise, ...]) -> Found | None:
     The mean of their stiffnesses by inverse variances: short rises by a coarse gauge count for what they are worth. The
     systematic part does not average out.
     """
-    all_found = [_one(rise) for rise in rises if rise.to_kpa - rise.from_kpa >= _LEAST_RISE * rise.read_u_kpa]
+    long = [rise for rise in rises if rise.to_kpa - rise.from_kpa >= _LEAST_RISE * rise.read_u_kpa]
+    # A rise without litres, of air or of gas that warms, has none.
+    all_found = [found for found in map(_one, long) if found[0] > 0]
     if not all_found:
         return None
     weights = [1 / (common * common + single * single) for _, common, single in all_found]
@@ -264,7 +266,7 @@ def pooled(rises: tuple[Rise, ...]) -> Found | None:
     stiffness = math.fsum([share * value for share, value, _, _ in each])
     common = math.fsum([share * part for share, _, part, _ in each])
     single = math.hypot(*[share * part for share, _, _, part in each])
-    if stiffness <= 0 or single > _MOST_SINGLE * stiffness:
+    if single > _MOST_SINGLE * stiffness:
         return None
     return Found(1 / stiffness, common / stiffness**2, single / stiffness**2)
 

@@ -216,7 +216,7 @@ def with_unforeseen(
             return tally.doubting("lost by the vent", less_l=abs(tally.net_l(setup.meter) - state.when_low_l))
     elif rest_kpa < foreseen.low - margin_kpa and setup.meter.estimated:
         counted_l = facts.in_tyre_l - facts.stroke.start_l
-        missing_l = min(air_l * ((foreseen.best + air_kpa) / (rest_kpa + air_kpa) - 1), counted_l)
+        missing_l = min(air_l * ((foreseen.best + air_kpa) / (max(rest_kpa, 0.0) + air_kpa) - 1), counted_l)
         return tally.doubting_at_least("not moved", less_l=less_of(then.doubts) + missing_l)
     return tally
 
