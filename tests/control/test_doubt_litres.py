@@ -254,11 +254,11 @@ def test_the_last_stroke_counts_in_what_the_cavity_is_measured_by() -> None:
 
 def test_a_rest_as_foreseen_is_no_reason_to_doubt_and_one_far_from_it_is() -> None:
     """Foreseen 95 kPa, 90 to 100: 300 L of air at 120 hold 34 L more liquid in place of air, at 75 as much less."""
-    band, facts = Band(90.0, 95.0, 100.0), facts_of(stroke=Stroke(start_l=50.0))
+    facts = facts_of(stroke=Stroke(start_l=50.0), gas=Band(90.0, 95.0, 100.0))
     unseen_l, missing_l = 300 * 25.0 / (120.0 + AIR), 300 * 20.0 / (75.0 + AIR)
 
     def by(setup: Setup, state: FillState, kpa: float, facts: Facts = facts) -> tuple[float, float]:
-        return sides(with_unforeseen(setup, state, facts, band, kpa, 300.0))
+        return sides(with_unforeseen(setup, state, facts, kpa, 300.0))
 
     for kpa in (88.5, 102.0):
         assert by(BY_LEVEL, at(), kpa) == about(0.0, 0.0)

@@ -41,10 +41,11 @@ _EARLY_SHARE = 0.15
 _WAY_WEIGHT = 2.0
 """Weight of the rest on the way, which shows mainly the gas warming: twice it removes twice as much of that."""
 _LEAST_RISE = 2.0
-"""Least rise that is used, in uncertainties of a reading: a still smaller one is used only if its errors raise it."""
+"""Least rise that is used, in uncertainties of a reading: two readings that err by theirs to opposite sides show as
+much of nothing."""
 _MOST_SINGLE = 0.2
-"""Largest standard uncertainty of the measured cavity, relative, that averages out: about that of one rise of four
-uncertainties of a reading, with an error at either end. An assumption."""
+"""Largest standard uncertainty of the measured cavity, relative, that averages out. A rise of four uncertainties of a
+reading has sqrt(2) / 2 / 4, 0.18, of its two ends, and a little of the gas's temperature."""
 _TURNS = 4
 """Iterations after which the cavity from end and way has converged: the way is a small part of the rise."""
 

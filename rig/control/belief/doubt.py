@@ -13,7 +13,7 @@ from rig.control.belief.airspace import cavity_of_rise, rest_after_kpa
 from rig.control.belief.doubts import less_of, more_of, since
 from rig.control.belief.level import entering, near_level
 from rig.control.belief.observe import Facts
-from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, Band, at_rest, sealed_band
+from rig.control.belief.pressure import AIR_DRAWN_KPA, NO_TYRE_KPA, at_rest, sealed_band
 from rig.control.belief.state import FillState, pump_way
 from rig.control.belief.unread import by_way
 from rig.control.words.changed import changed
@@ -197,15 +197,15 @@ def with_vacuum_lost(setup: Setup, state: FillState, facts: Facts) -> Tally:
     return state.tally.doubting_at_least("vacuum lost", less_l=doubted_l)
 
 
-def with_unforeseen(
-    setup: Setup, state: FillState, facts: Facts, foreseen: Band, rest_kpa: float, air_l: float
-) -> Tally:
+def with_unforeseen(setup: Setup, state: FillState, facts: Facts, rest_kpa: float, air_l: float) -> Tally:
     """Update the account at a rest outside the air space's estimate.
 
     An estimated measure may have stuck while liquid came in, or counted on while the pump moved less: by so much the
     room differs. By a meter, a tyre that was below plan no longer is: a vent was open, and liquid was lost there.
     """
-    tally, then = state.tally, state.mark.tally
+    tally, then, foreseen = state.tally, state.mark.tally, facts.gas
+    if foreseen is None:
+        return tally
     margin_kpa, air_kpa = 2 * setup.rest_gauge.u_kpa, setup.line.atmosphere_kpa_abs
     # What an alarm has put in doubt since the rest before is the same liquid.
     if rest_kpa > foreseen.high + margin_kpa:

@@ -6,6 +6,7 @@ no special path.
 
 from __future__ import annotations
 
+from rig.control.belief.accounting import FRONT
 from rig.control.belief.doubts import more_of
 from rig.control.belief.level import LEVEL_DOUBT, below_valve, goal_l
 from rig.control.belief.pressure import weighed_cavity
@@ -27,11 +28,6 @@ _VALVE_MARGIN: dict[Method, float] = {"vent": 0.0, "draw-down": 0.01}
 An assumption."""
 _MOST_TOP_UPS = 3
 """After so many a fill ends short of its target. An assumption."""
-_BARREN_ENOUGH = 2
-"""Strokes that brought nothing, after which a fill ends short where no more was to be expected; else the next one holds
-it. An assumption."""
-_NEARLY_FULL = 0.9
-"""Share of the hose that is liquid where it is. An assumption."""
 _LAST_SHARE = 0.02
 """Share of the target below which a stroke is a top-up. An assumption."""
 
@@ -183,12 +179,13 @@ def _at_level_as_planned(turn: Turn, remaining_l: float) -> bool:
 def hose_takes_all(turn: Turn, rest_kpa: float, barren: int) -> bool:
     """Whether strokes bring nothing because the air of the emptied hose takes all the room that a draw makes.
 
-    Only where that is no surprise at the pressures of the last rise: in a wheel at the lower end of what size and
-    strokes give, at 95 %. The hose must be nearly full: air in it makes the proof of the insert's seat weaker.
+    Before the stroke that would hold the fill, and only where that is no surprise at the pressures of the last rise: in
+    a wheel at the lower end of what size and strokes give, at 95 %. Air in the hose makes the insert's proof
+    weaker: no more of it than twice the uncertainty of an air front.
     """
     setup, line, rise = turn.setup, turn.setup.line, turn.state.gas.rise
-    nearly_full = turn.state.tally.hose_l >= _NEARLY_FULL * line.hose_l
-    if setup.method != "draw-down" or barren < _BARREN_ENOUGH or not nearly_full or rise is None:
+    nearly_full = turn.state.tally.hose_l >= (1 - 2 * FRONT) * line.hose_l
+    if setup.method != "draw-down" or barren < MOST_BARREN - 1 or not nearly_full or rise is None:
         return False
     cavity_l, sd_l = weighed_cavity(turn.state.gas, setup)
     least_l = max(cavity_l - 2 * sd_l - turn.facts.filled_l, 0.0)

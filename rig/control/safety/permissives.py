@@ -5,6 +5,7 @@ A permissive blocks a start (and a resume); it never stops a fill that runs.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -23,9 +24,6 @@ Permissive = Callable[[Setup, FillState, Facts], Sentence | None]
 
 _LIKE_AIR_KPA = 5.0
 """Distance from ambient pressure within which a gauge is suspected of being an absolute one. An assumption."""
-
-_ROUNDING_L = 1e-6
-"""Rounding of a target that is exactly the plan's largest."""
 
 _NO_ANSWER = Wording("missing.field", "The modules do not answer: check power and cable.")
 _UNTRUSTED = Wording("missing.untrusted", "Not fresh or out of range: {points}. Check those sensors.")
@@ -127,7 +125,8 @@ def _cavity(setup: Setup, state: FillState, facts: Facts) -> Sentence | None:
         return _NOT_REACHED()
     if gun_off_first(setup):
         most = (setup.cavity.fraction_at_valve - UNDER_OPEN_VALVE) * setup.cavity.volume_l
-        if filled > most + _ROUNDING_L:
+        # The plan's largest target is exactly that, but for rounding.
+        if filled > most and not math.isclose(filled, most):
             return _OVER_VALVE(most=most)
     return None
 
