@@ -118,7 +118,7 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def parser_for(asked: str) -> argparse.ArgumentParser:
-    """The command line with the options of the command ``asked``; of the others only the names and the help."""
+    """The command line with the command ``asked``; if that is none, with the names and the help of all."""
     return _parsers(asked)[0]
 
 
@@ -131,7 +131,8 @@ def _parsers(asked: str) -> tuple[argparse.ArgumentParser, dict[str, argparse.Ar
     parser = argparse.ArgumentParser(prog="rig", description="Fill controller for a metered tyre-ballast rig.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     made: dict[str, argparse.ArgumentParser] = {}
-    for texts in COMMANDS.values():
+    adders = {adder: texts for adder, texts in COMMANDS.items() if asked in texts}
+    for texts in (adders or COMMANDS).values():
         made |= {name: commands.add_parser(name, help=text, description=text) for name, text in texts.items()}
 
     def add(name: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
@@ -140,10 +141,9 @@ def _parsers(asked: str) -> tuple[argparse.ArgumentParser, dict[str, argparse.Ar
         command.add_argument("--json", action="store_true", help="one JSON document on standard output")
         return command
 
-    for adder, texts in COMMANDS.items():
-        if asked in texts:
-            module, _, function = adder.partition(":")
-            getattr(import_module(module), function)(add)
+    for adder in adders:
+        module, _, function = adder.partition(":")
+        getattr(import_module(module), function)(add)
     return parser, made
 
 

@@ -12,7 +12,8 @@ class PageError(RuntimeError):
 def listening(host: str, port: int) -> socket.socket:
     """Bind a socket to an address; PageError when that is in use or not available."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    bound = socket.socket(family, socket.SOCK_STREAM)
+    # Its connections get TCP_NODELAY from asyncio only where the protocol is stated.
+    bound = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((host, port))
