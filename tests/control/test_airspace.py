@@ -133,13 +133,26 @@ def test_a_longer_rise_tells_more_and_a_hopeless_one_nothing() -> None:
     assert pooled((warmed, after(340.0))) == pooled((after(340.0),))
 
 
-def test_repeating_a_stroke_averages_the_gauge_and_not_the_tyre() -> None:
-    """GUM 4.2 and 5.2: the mean of two halves the variance of what is independent; what is common stays."""
-    once, twice = pooled((after(340.0),)), pooled((after(340.0), after(340.0)))
+def test_repeating_a_stroke_averages_the_noise_and_neither_gauge_nor_tyre() -> None:
+    """Strokes between the same two pressures, against a plain Monte Carlo (JCGM 101:2008): one tyre, one gauge."""
+    rng, seen = random.Random(13), []
+    noisy = replace(START, from_u_kpa=3.0, to_u_kpa=3.0)
+    for _ in range(4000):
+        growth, early, late = rng.uniform(0, 0.003), rng.gauss(0, 0.515), rng.gauss(0, 0.515)
+        n, rises = rng.uniform(1.0, 1.1), []
+        for _ in range(4):
+            rise = after(340.0, noisy, Laws(n, growth, rng.uniform(-3, 3) / 288))
+            first, last = early + rng.gauss(0, 1.5), late + rng.gauss(0, 1.5)
+            rises.append(replace(rise, from_kpa=rise.from_kpa + first, to_kpa=rise.to_kpa + last))
+        found = pooled(tuple(rises))
+        assert found is not None
+        seen.append(found.cavity_l)
+    once, four = pooled((after(340.0, noisy),)), pooled((after(340.0, noisy),) * 4)
     assert once is not None
-    assert twice is not None
-    assert twice.single_l == pytest.approx(once.single_l / math.sqrt(2))
-    assert twice.common_l == pytest.approx(once.common_l)
+    assert four is not None
+    assert four.single_l == pytest.approx(once.single_l / 2)
+    assert four.common_l == pytest.approx(once.common_l)
+    assert four.sigma_l == pytest.approx(statistics.stdev(seen), rel=0.08)
 
 
 def test_points_fill_the_space_as_halton_says() -> None:

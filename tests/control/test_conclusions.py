@@ -135,6 +135,12 @@ CASES: dict[str, tuple[str, Change, Change]] = {
         both(AIRY, is_(flushed_l=0.2 + 3.9)),
         both(AIRY, is_(flushed_l=0.2001 + 3.9)),
     ),
+    "insert_not_seated: a bubble in the hose": (
+        # 0.1 L and a twentieth of the hose's 3.9, from 80 to 30 kPa of gauge, by Boyle's law.
+        "flush",
+        both(AIRY, reads(line_kpa=30.0), is_(flush_air_l=0.1, flushed_l=0.199 + 0.295 * 50.0 / 131.3, rests=False)),
+        both(AIRY, reads(line_kpa=30.0), is_(flush_air_l=0.1, flushed_l=0.201 + 0.295 * 50.0 / 131.3, rests=False)),
+    ),
     "insert_not_seated: pressure of that air": (
         "flush",
         both(AIRY, reads(line_kpa=40.0)),

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from plain import AIR, plain_setup, plain_state
+from scipy.integrate import solve_ivp
 from virtual_fills import PSI
 
-from rig.control.belief.gauges import Shown, creep_kpa_s, follow
+from rig.control.belief.gauges import Shown, creep_kpa_s, expands_s, follow
 from rig.control.belief.state import FillState, Moved, Stroke
 from rig.control.belief.warmth import TIMES_S
 from rig.control.words.procedure import State
@@ -141,6 +142,35 @@ def test_a_pump_s_even_movement_is_told_within_three_seconds_by_two_blocks(kpa_s
     one = next(t / 10 for t in range(40) if watched(lambda s: 100.0 + kpa_s * s, t / 10).state.moved_kpa_s)
     assert watched(lambda t: 100.0 + kpa_s * t, one).state.moves_kpa_s == 0.0
     assert watched(lambda t: 100.0 + kpa_s * t, one + 0.3).state.moves_kpa_s != 0.0
+
+
+@pytest.mark.parametrize(("from_kpa_abs", "to_kpa_abs"), [(210.0, 200.0), (298.0, 186.0), (400.0, 150.0)])
+def test_air_of_a_hose_expands_for_as_long_as_its_differential_equation_says(
+    from_kpa_abs: float, to_kpa_abs: float
+) -> None:
+    """Boyle's law with a square root for the flow, integrated by SciPy; to nearly the end, where it has a root."""
+    air_l, flow_lps = 1.8, 0.57
+
+    def grows_lps(_: float, volume: np.ndarray) -> np.ndarray:
+        above = np.maximum(from_kpa_abs * air_l / volume - to_kpa_abs, 0.0)
+        return flow_lps * np.sqrt(above / (from_kpa_abs - to_kpa_abs))
+
+    ends_s = expands_s(air_l, flow_lps, from_kpa_abs / to_kpa_abs - 1)
+    ran = solve_ivp(grows_lps, (0.0, ends_s), [air_l], rtol=1e-8, dense_output=True)
+    whole_l = air_l * from_kpa_abs / to_kpa_abs
+    assert ran.y[0, -1] == pytest.approx(whole_l, rel=1e-4)
+    assert ran.sol(0.8 * ends_s)[0] < whole_l - 0.01 * (whole_l - air_l)
+
+
+@pytest.mark.parametrize(("hose_air_l", "moves"), [(0.0, True), (2.0, False)])
+def test_after_a_stop_the_air_of_a_hose_lets_the_gauge_fall(hose_air_l: float, moves: bool) -> None:
+    """From 190 kPa at 0.5 L/s; faster than any creep of the gas."""
+    state = begun(changed_s=100.0, regime_s=100.0, direction=1)
+    stroke = replace(state.stroke, stop_gauge_kpa=190.0, stop_flow_lps=0.5)
+    hose_l = SETUP.line.hose_l - hose_air_l
+    state = replace(state, stroke=stroke, tally=replace(state.tally, hose_l=hose_l))
+    ran = watched(lambda t: 190.0 - 20.0 * t, 4.5, state=state)
+    assert (ran.state.moves_kpa_s < 0) is moves
 
 
 def slowest_kpa_s(kpa: float, air_l: float) -> float:

@@ -212,16 +212,23 @@ def test_one_rise_measures_from_about_four_uncertainties_of_its_readings_on() ->
 
 
 def test_several_short_rises_measure_what_none_of_them_does() -> None:
-    """Three of 2.5 uncertainties, whose errors average out; below two a rise is used only if its errors raise it."""
+    """Three of 2.2 uncertainties: noise averages out. Below two a rise is used only if its errors raise it."""
     size = after(340.0, replace(START, to_l=40.0))
-    coarse = replace(size, gauge_u_kpa=(size.to_kpa - size.from_kpa) / 2.5)
-    assert found_in(coarse) is None
-    three = pooled((coarse,) * 3)
+    each_u = (size.to_kpa - size.from_kpa) / 2.2 / math.sqrt(2)
+    noisy = replace(size, gauge_u_kpa=0.0, from_u_kpa=each_u, to_u_kpa=each_u)
+    assert found_in(noisy) is None
+    three = pooled((noisy,) * 3)
     assert three is not None
     assert three.cavity_l == pytest.approx(340.0, rel=1e-3)
-    short = replace(coarse, gauge_u_kpa=(size.to_kpa - size.from_kpa) / 1.9)
+    short = replace(noisy, to_u_kpa=2 * each_u)
     assert pooled((short,) * 30) is None
-    assert pooled((coarse,) * 3 + (short,) * 30) == three
+    assert pooled((noisy,) * 3 + (short,) * 30) == three
+
+
+def test_the_error_of_a_coarse_gauge_is_the_same_in_every_rise() -> None:
+    size = after(340.0, replace(START, to_l=40.0))
+    coarse = replace(size, gauge_u_kpa=(size.to_kpa - size.from_kpa) / 2.5)
+    assert pooled((coarse,) * 30) is None
 
 
 def test_several_rises_are_pooled_by_the_inverse_variances_of_their_stiffness() -> None:

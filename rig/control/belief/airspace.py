@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
-from functools import cache
+from functools import cache, partial
 from statistics import NormalDist
 from typing import Literal
 
@@ -43,9 +43,9 @@ _WAY_WEIGHT = 2.0
 _LEAST_RISE = 2.0
 """Least rise that is used, in uncertainties of a reading: two readings that err by theirs to opposite sides show as
 much of nothing."""
-_MOST_SINGLE = 0.2
-"""Largest standard uncertainty of the measured cavity, relative, that averages out. A rise of four uncertainties of a
-reading has sqrt(2) / 2 / 4, 0.18, of its two ends, and a little of the gas's temperature."""
+_MOST_U = 0.2
+"""Largest standard uncertainty of the measured cavity, relative. A rise of four uncertainties of a reading has
+sqrt(2) / 2 / 4, 0.18, of its two ends, and a little of the gas's temperature."""
 _TURNS = 4
 """Iterations after which the cavity from end and way has converged: the way is a small part of the rise."""
 
@@ -135,7 +135,8 @@ _RECTANGULAR: dict[str, float] = {
 }
 """Standard uncertainties of rectangular distributions (GUM 4.3.7)."""
 _OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
-"""Systematic in every stroke of a fill: more strokes do not average it out."""
+"""Systematic in every stroke of a fill, as is the gauge's own error: more strokes do not average it out."""
+_READ = ("from_error_kpa", "to_error_kpa")
 
 
 def _spread(name: str, rise: Rise) -> float:
@@ -267,17 +268,19 @@ def pooled(rises: tuple[Rise, ...]) -> Found | None:
     stiffness = math.fsum([share * value for share, value, _, _ in each])
     common = math.fsum([share * part for share, _, part, _ in each])
     single = math.hypot(*[share * part for share, _, _, part in each])
-    if single > _MOST_SINGLE * stiffness:
+    if math.hypot(common, single) > _MOST_U * stiffness:
         return None
     return Found(1 / stiffness, common / stiffness**2, single / stiffness**2)
 
 
 def _one(rise: Rise) -> tuple[float, float, float]:
     """The stiffness by one rise, measured from end to end, and its systematic and its other standard uncertainty."""
-    rise = changed(rise, way_kpa=None)
-    parts = _parts(lambda laws: _stiffness(rise, laws), rise)
-    common = math.hypot(*(parts[name] for name in _OF_THE_TYRE))
-    return _stiffness(rise), common, math.hypot(*(part for name, part in parts.items() if name not in _OF_THE_TYRE))
+    stiffness, even = partial(_stiffness, rise), changed(rise, way_kpa=None)
+    of_gauge = _parts(stiffness, changed(even, from_u_kpa=0.0, to_u_kpa=0.0))
+    of_noise = _parts(stiffness, changed(even, gauge_u_kpa=0.0))
+    common = math.hypot(*(of_gauge[name] for name in (*_OF_THE_TYRE, *_READ)))
+    single = math.hypot(*(part for name, part in of_noise.items() if name not in _OF_THE_TYRE))
+    return stiffness(), common, single
 
 
 Stage = Literal["early", "look", "later"]

@@ -191,7 +191,27 @@ def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
 
 def _loss_drops(setup: Setup, state: FillState, at_s: float) -> bool:
     """Whether the gauge may still fall at ``at_s`` because the line's loss drops off it as the pump comes to rest."""
-    return state.direction > 0 and at_s < state.changed_s + setup.line.coast_s + FOLLOWS_S
+    rests_s = state.changed_s + setup.line.coast_s + FOLLOWS_S
+    return state.direction > 0 and at_s < rests_s + _hose_expands_s(setup, state)
+
+
+def _hose_expands_s(setup: Setup, state: FillState) -> float:
+    """How long the air of a hose that is not full goes on pushing through the valve after a stop."""
+    stroke, line_kpa = state.stroke, state.line.kpa
+    air_l = setup.line.hose_l - state.tally.hose_l
+    if stroke.stop_gauge_kpa is None or line_kpa is None or not stroke.stop_flow_lps or air_l <= 0:
+        return 0.0
+    kpa_abs = max(line_kpa, 0.0) + setup.line.atmosphere_kpa_abs
+    return expands_s(air_l, abs(stroke.stop_flow_lps), max(stroke.stop_gauge_kpa - line_kpa, 0.0) / kpa_abs)
+
+
+def expands_s(air_l: float, flow_lps: float, over: float) -> float:
+    """How long air takes to expand from a pressure that exceeds the one it ends at by the share ``over``.
+
+    By Boyle's law, through a resistance whose loss grows with the square of the flow, at first ``flow_lps``.
+    """
+    root = math.sqrt(over)
+    return air_l / flow_lps * (over + (1 + over) * root * math.atan(root))
 
 
 def vent_shuts_s(setup: Setup) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rig.control.belief import residuals, unasked
 from rig.control.belief.accounting import FRONT
 from rig.control.belief.observe import Facts
@@ -127,9 +129,19 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
     # Air in the hose, of an emptied tyre or known otherwise, expands behind the shut valve: it pushes liquid back, and
     # keeps a pressure, which an open valve would raise to the tyre's.
     airy = setup.into == "tote" or facts.flush_air_l > FRONT * setup.line.hose_l
-    hose_l, half_kpa = (setup.line.hose_l, (facts.stroke.calm_gauge_kpa or 0.0) / 2) if airy else (0.0, 0.0)
+    half_kpa = (facts.stroke.calm_gauge_kpa or 0.0) / 2 if airy else 0.0
     stays = settled and line is not None and line > max(KPA_PER_PSI, half_kpa)
-    return facts.flushed_l > _SEATED_L + hose_l or stays
+    return facts.flushed_l > _SEATED_L + (setup.line.hose_l if airy else _bubble_gives_l(setup, facts)) or stays
+
+
+def _bubble_gives_l(setup: Setup, facts: Facts) -> float:
+    """By how much a little air in the hose has expanded since the reverse began, at most; by Boyle's law."""
+    before_kpa, line_kpa = facts.stroke.calm_gauge_kpa, facts.reading.line_kpa
+    none = math.isclose(facts.flush_air_l, 0.0, abs_tol=1e-6)
+    if none or before_kpa is None or line_kpa is None:
+        return 0.0
+    air_l = facts.flush_air_l + FRONT * setup.line.hose_l
+    return air_l * max(before_kpa - line_kpa, 0.0) / max(line_kpa + setup.line.atmosphere_kpa_abs, KPA_PER_PSI)
 
 
 def _measures_differ(setup: Setup, facts: Facts) -> bool:
