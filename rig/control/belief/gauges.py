@@ -180,7 +180,9 @@ def _moves_kpa_s(setup: Setup, state: FillState, now_s: float) -> float:
         return max(slowest_kpa_s, up_kpa_s), max(slowest_kpa_s, down_kpa_s)
 
     slope_kpa_s = rest.moves(gauge, most_kpa_s, _SPAN_S) or 0.0
-    return 0.0 if slope_kpa_s > 0 and _drawn_below_tyre(setup, state) else slope_kpa_s
+    # Where the pump has drawn the hose below what the sealed tyre holds, it fills slowly from there.
+    fills = slope_kpa_s > 0 and state.direction < 0 and _below_tyre(setup, state)
+    return 0.0 if fills else slope_kpa_s
 
 
 def _vent_shuts(setup: Setup, state: FillState, at_s: float) -> bool:
@@ -196,17 +198,19 @@ def _loss_drops(setup: Setup, state: FillState, at_s: float) -> bool:
 
 
 def _hose_expands_s(setup: Setup, state: FillState) -> float:
-    """How long the air of a hose that is not full goes on pushing through the valve after a stop."""
+    """How long the air of a hose that is not full goes on pushing after a stop: at most until it shows the tyre's."""
     stroke, line_kpa = state.stroke, state.line.kpa
     air_l = setup.line.hose_l - state.tally.hose_l
     if stroke.stop_gauge_kpa is None or line_kpa is None or not stroke.stop_flow_lps or air_l <= 0:
+        return 0.0
+    if _below_tyre(setup, state):
         return 0.0
     kpa_abs = max(line_kpa, 0.0) + setup.line.atmosphere_kpa_abs
     return expands_s(air_l, abs(stroke.stop_flow_lps), max(stroke.stop_gauge_kpa - line_kpa, 0.0) / kpa_abs)
 
 
 def expands_s(air_l: float, flow_lps: float, over: float) -> float:
-    """How long air takes to expand from a pressure that exceeds the one it ends at by the share ``over``.
+    """Seconds that air takes to expand from a pressure that exceeds the absolute one it ends at by the share ``over``.
 
     By Boyle's law, through a resistance whose loss grows with the square of the flow, at first ``flow_lps``.
     """
@@ -219,11 +223,11 @@ def vent_shuts_s(setup: Setup) -> float:
     return max(setup.vent_travel_s, _VENT_SHUTS_S)
 
 
-def _drawn_below_tyre(setup: Setup, state: FillState) -> bool:
-    """Whether the pump has drawn the hose's pressure below what the sealed tyre holds: it fills slowly from there."""
+def _below_tyre(setup: Setup, state: FillState) -> bool:
+    """Whether the gauge shows less than what the sealed tyre holds."""
     sealed = sealed_band(state.gas, setup, offset_l(setup, state, holds_l(setup, state)))
     shown_kpa = gun_kpa(setup, state.line.kpa, state.tally.hose_l)
-    return state.direction < 0 and sealed is not None and shown_kpa is not None and sealed.beyond(shown_kpa) < 0
+    return sealed is not None and shown_kpa is not None and sealed.beyond(shown_kpa) < 0
 
 
 def _sealed(setup: Setup, state: FillState) -> bool:
