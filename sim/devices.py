@@ -46,6 +46,8 @@ _TABLES: Final[dict[int, Table]] = {
     1: "coil", 5: "coil", 15: "coil", 2: "discrete", 3: "holding", 6: "holding", 16: "holding", 4: "input",
 }  # fmt: skip
 _BIT_TABLES = ("coil", "discrete")
+_ADDRESSES = 65536
+"""Of each table, by the Modbus protocol."""
 
 
 class ServeError(OSError):
@@ -275,12 +277,13 @@ def _device(rig: Rig, endpoint: Endpoint, unit: int) -> SimDevice:
             raise
 
     # Each table spans every address, so that the answer sees every request and decides which addresses exist.
-    bits, words = (_whole(DataType.BITS, False), _whole(DataType.REGISTERS, 0))
+    bits, words = SimData(0, values=[False] * _ADDRESSES, datatype=DataType.BITS), _words()
     return SimDevice(unit, simdata=([bits], [bits], [words], [words]), action=action)
 
 
-def _whole(kind: DataType, value: int | bool) -> SimData:
-    return SimData(0, values=[value] * 65536, datatype=kind)
+def _words() -> SimData:
+    # By count: a list of values is checked and packed value by value, which takes half a second.
+    return SimData(0, count=_ADDRESSES, values=0, datatype=DataType.REGISTERS)
 
 
 def _stranger() -> SimDevice:
@@ -289,7 +292,7 @@ def _stranger() -> SimDevice:
     async def action(*_request: object) -> ExcCodes | None:
         return ExcCodes.GATEWAY_NO_RESPONSE
 
-    return SimDevice(0, simdata=[_whole(DataType.REGISTERS, 0)], action=action)
+    return SimDevice(0, simdata=[_words()], action=action)
 
 
 def _open(wire: RtuServer | LineServer) -> None:

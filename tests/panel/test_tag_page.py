@@ -40,7 +40,7 @@ async def test_what_is_no_label_or_too_large_is_refused(tmp_path: Path) -> None:
     assert (await door.client.post("/api/answer", content=bytes(70_000))).status_code == 413
 
 
-@pytest.mark.parametrize("width", [360, 1280])
+@pytest.mark.parametrize("width", [360, pytest.param(1280, marks=pytest.mark.full)])
 def test_the_camera_s_photograph_is_made_small_and_leads_to_the_ready_check(
     browser: Browser, tmp_path: Path, width: int
 ) -> None:

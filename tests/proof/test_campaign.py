@@ -88,6 +88,7 @@ def test_a_single_fault_begins_as_often_in_a_short_phase_as_in_a_long_one() -> N
     assert max(onsets) <= 1005.0
 
 
+@pytest.mark.full
 def test_a_single_fault_s_place_is_looked_for_in_the_same_fill_without_it() -> None:
     asked = drawn(Case(5, SMALL, single=True))
     found, again = (placed(asked, 3600.0) for _ in range(2))

@@ -61,6 +61,7 @@ def test_tyre_and_tote_are_up_to_30_k_apart_and_nothing_is_frozen() -> None:
     assert 37.0 < max(times_s) <= 40.0
 
 
+@pytest.mark.full
 def test_a_record_is_compared_with_those_of_the_same_plants() -> None:
     plain, hot = (run_case(Case(4, (*SOUND, "wheel", "fluid", "stall"), thermal=thermal)) for thermal in (False, True))
     assert plain.account is not None
@@ -80,6 +81,7 @@ def test_a_stall_lets_the_rig_go_on_while_the_controller_s_clock_stands() -> Non
     assert rig.now_s == pytest.approx(7.0)
 
 
+@pytest.mark.full
 def test_a_thermal_campaign_is_run_again_by_its_command(capsys: pytest.CaptureFixture[str]) -> None:
     case = Case(4, (*SOUND, "wheel", "fluid"), thermal=True)
     assert " --thermal " in case.command
