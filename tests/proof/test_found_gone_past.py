@@ -298,8 +298,8 @@ def test_a_gauge_behind_an_open_vent_does_not_take_the_gun_off_a_tyre_under_pres
     scenario = drawn(Case(15190008, (*AS_THEN, "crash", "fault1", "fault2")))
     stuck = ("valve_stuck_open", 0.99196, None)
     ran = judged(replace(scenario, faults=(stuck,), habits=Habits(goes_on=1)))
-    # Told by the fall itself, before the gauge shows no tyre.
-    assert (ran.first_out, ran.breaches) == ("moves_while_off", ())
+    # Told as soon as the gauge shows no tyre.
+    assert (ran.first_out, ran.breaches) == ("bead_lost", ())
 
 
 def _last_began_s(scenario: Scenario, phase: Phase) -> float:

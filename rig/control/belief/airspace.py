@@ -45,7 +45,7 @@ _LEAST_RISE = 2.0
 much of nothing."""
 _MOST_U = 0.2
 """Largest standard uncertainty of the measured cavity, relative. A rise of four uncertainties of a reading has
-sqrt(2) / 2 / 4, 0.18, of its two ends, and a little of the gas's temperature."""
+sqrt(2) / 2 / 4, 0.18, of its two ends, and a little of gas, tyre and meter."""
 _TURNS = 4
 """Iterations after which the cavity from end and way has converged: the way is a small part of the rise."""
 
@@ -134,9 +134,12 @@ _RECTANGULAR: dict[str, float] = {
     "soon": 0.25 / _THIRD_ROOT,
 }
 """Standard uncertainties of rectangular distributions (GUM 4.3.7)."""
-_OF_THE_TYRE = ("n", "growth_per_psi", "litres_error")
-"""Systematic in every stroke of a fill, as is the gauge's own error: more strokes do not average it out."""
 _READ = ("from_error_kpa", "to_error_kpa")
+_SYSTEMATIC = ("n", "growth_per_psi", "litres_error", *_READ)
+"""Of tyre, meter and gauge, in every stroke of a fill: more strokes do not average it out."""
+_OF_EACH_RISE = ("warmer", *_READ)
+"""Of the gas's temperature, and of noise where that is read: it averages out."""
+_LAWS = tuple(field.name for field in fields(Laws))
 
 
 def _spread(name: str, rise: Rise) -> float:
@@ -217,13 +220,13 @@ def _warming(start_kpa_abs: float, end_kpa_abs: float, laws: Laws) -> float:
     return float((end_kpa_abs / start_kpa_abs) ** ((laws.n - 1) / laws.n)) * (1 + laws.warmer)
 
 
-def _parts(value: Callable[[Laws], float], rise: Rise) -> dict[str, float]:
-    """Contribution of one standard uncertainty of each law to a value."""
+def _parts(value: Callable[[Laws], float], rise: Rise, names: tuple[str, ...] = _LAWS) -> dict[str, float]:
+    """Contribution of one standard uncertainty of each law named to a value."""
     parts = {}
-    for field in fields(Laws):
-        middle, step = getattr(_MIDDLE, field.name), _spread(field.name, rise)
-        up, down = (value(changed(_MIDDLE, **{field.name: middle + sign * step})) for sign in (1, -1))
-        parts[field.name] = (up - down) / 2
+    for name in names:
+        middle, step = getattr(_MIDDLE, name), _spread(name, rise)
+        up, down = (value(changed(_MIDDLE, **{name: middle + sign * step})) for sign in (1, -1))
+        parts[name] = (up - down) / 2
     return parts
 
 
@@ -276,11 +279,9 @@ def pooled(rises: tuple[Rise, ...]) -> Found | None:
 def _one(rise: Rise) -> tuple[float, float, float]:
     """The stiffness by one rise, measured from end to end, and its systematic and its other standard uncertainty."""
     stiffness, even = partial(_stiffness, rise), changed(rise, way_kpa=None)
-    of_gauge = _parts(stiffness, changed(even, from_u_kpa=0.0, to_u_kpa=0.0))
-    of_noise = _parts(stiffness, changed(even, gauge_u_kpa=0.0))
-    common = math.hypot(*(of_gauge[name] for name in (*_OF_THE_TYRE, *_READ)))
-    single = math.hypot(*(part for name, part in of_noise.items() if name not in _OF_THE_TYRE))
-    return stiffness(), common, single
+    by_gauge, by_noise = changed(even, from_u_kpa=0.0, to_u_kpa=0.0), changed(even, gauge_u_kpa=0.0)
+    common = math.hypot(*_parts(stiffness, by_gauge, _SYSTEMATIC).values())
+    return stiffness(), common, math.hypot(*_parts(stiffness, by_noise, _OF_EACH_RISE).values())
 
 
 Stage = Literal["early", "look", "later"]

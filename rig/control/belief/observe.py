@@ -341,7 +341,7 @@ def _facts(setup: Setup, state: FillState, reading: Reading, dt: float, restarte
         line=line,
         tyre_kpa=acting_kpa(setup, state, reading, gas, line, covered, rests=rests or (seen_still and setup.by_hand)),
         flushed_l=(flushed := state.tally.returned_l(setup.meter) - state.flush_start_l),
-        flush_air_l=max(hose_air_l(setup, state) - flushed, 0.0),
+        flush_air_l=flush_air_l if (flush_air_l := hose_air_l(setup, state) - flushed) > _ROUNDING_L else 0.0,
         stray_l=_stray_l(setup, state),
         meter_restarted=restarted,
         found=state.gas.found,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from rig.control.belief import residuals, unasked
 from rig.control.belief.accounting import FRONT
 from rig.control.belief.observe import Facts
@@ -137,8 +135,7 @@ def _not_seated(setup: Setup, facts: Facts) -> bool:
 def _bubble_gives_l(setup: Setup, facts: Facts) -> float:
     """By how much a little air in the hose has expanded since the reverse began, at most; by Boyle's law."""
     before_kpa, line_kpa = facts.stroke.calm_gauge_kpa, facts.reading.line_kpa
-    none = math.isclose(facts.flush_air_l, 0.0, abs_tol=1e-6)
-    if none or before_kpa is None or line_kpa is None:
+    if not facts.flush_air_l or before_kpa is None or line_kpa is None:
         return 0.0
     air_l = facts.flush_air_l + FRONT * setup.line.hose_l
     return air_l * max(before_kpa - line_kpa, 0.0) / max(line_kpa + setup.line.atmosphere_kpa_abs, KPA_PER_PSI)
